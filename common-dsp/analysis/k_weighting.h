@@ -1,0 +1,40 @@
+/* SPDX-License-Identifier: ISC */
+#ifndef BM_ANALYSIS_K_WEIGHTING_H
+#define BM_ANALYSIS_K_WEIGHTING_H
+
+#include "base/frame.h"
+#include "base/status.h"
+
+/**
+   The weighting filter before a loudness measurement: a high shelf for the head, a high-pass for low
+   frequencies.
+
+   Source: ITU-R BS.1770-4 Annex 1, Tables 1 and 2, which give 48 kHz; other rates by the analogue prototypes
+   that reproduce those tables to 1e-14. As in the tables the high-pass numerator is 1, -2, 1, not normalised.
+*/
+typedef struct {
+   struct {
+      double shelf_b0, shelf_b1, shelf_b2, shelf_a1, shelf_a2;
+      double low_cut_a1, low_cut_a2;
+   } coef;
+   struct {
+      BmFrame shelf_1, shelf_2, low_cut_1, low_cut_2;
+   } mem;
+} BmKWeighting;
+
+BmStatus bm_k_weighting_init(BmKWeighting* self, double sample_rate_hz);
+void bm_k_weighting_reset(BmKWeighting* self);
+
+/** Weight one frame. */
+static inline BmFrame bm_k_weighting_step(BmKWeighting* self, BmFrame x)
+{
+   const BmFrame y = self->coef.shelf_b0 * x + self->mem.shelf_1;
+   self->mem.shelf_1 = self->coef.shelf_b1 * x - self->coef.shelf_a1 * y + self->mem.shelf_2;
+   self->mem.shelf_2 = self->coef.shelf_b2 * x - self->coef.shelf_a2 * y;
+   const BmFrame z = y + self->mem.low_cut_1;
+   self->mem.low_cut_1 = -2.0 * y - self->coef.low_cut_a1 * z + self->mem.low_cut_2;
+   self->mem.low_cut_2 = y - self->coef.low_cut_a2 * z;
+   return z;
+}
+
+#endif
