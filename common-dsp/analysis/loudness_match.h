@@ -1,0 +1,82 @@
+/* SPDX-License-Identifier: ISC */
+#ifndef BM_ANALYSIS_LOUDNESS_MATCH_H
+#define BM_ANALYSIS_LOUDNESS_MATCH_H
+
+#include "analysis/k_weighting.h"
+#include "base/control_clock.h"
+#include "base/fade.h"
+#include "base/frame.h"
+#include "base/status.h"
+
+#include <stdbool.h>
+#include <stdint.h>
+
+/**
+   Holds the loudness of a processed signal equal to that of what went in, so that an ear compares colour, not
+   level.
+
+   Both are K-weighted (ITU-R BS.1770-4, both channels' energies summed) and their energies averaged over the
+   same five seconds of programme; the ratio is the gain. Until the window is full the average runs from the
+   start, so that the first guess comes after 0.4 s. During the first 3 s of programme the gain may move 12
+   dB/s, from then on never faster than 0.9 dB/s, which is not heard as pumping. It stands still in silence
+   (below -70 LUFS, the absolute gate of BS.1770) and in a pause or tail 20 LU under the programme, whose
+   remembered level falls by 0.5 dB/s. It boosts no more than 12 dB and cuts no more than 60 dB. The gates' 20
+   LU and all times but the 0.4 s of BS.1770 are our own choice.
+
+   Switched off it costs nothing and changes no bit; switched on again it starts from its last gain and
+   listens anew.
+*/
+typedef struct {
+   struct {
+      double period_s;
+      uint32_t period_frames;
+   } cfg;
+   struct {
+      double momentary; /* one-pole coefficient of a period */
+      double programme_fall;
+      double silence_power;
+      double pause_ratio;
+   } coef;
+   struct {
+      BmKWeighting reference_weighting;
+      BmKWeighting output_weighting;
+      double reference_sum; /* within the period */
+      double output_sum;
+      double momentary_power;
+      double programme_power;
+      double reference_power; /* over the window */
+      double output_power;
+      double heard_s; /* programme so far */
+      double gain_db;
+      double gain; /* at this frame; runs in a straight line to the gain of gain_db */
+      double gain_increment;
+   } mem;
+   BmControlClock clock;
+   BmFade enabled;
+} BmLoudnessMatch;
+
+/** Set up, off, at 0 dB. Errors: BM_BAD_RATE. */
+BmStatus bm_loudness_match_init(BmLoudnessMatch* self, double sample_rate_hz);
+
+/** Switch on or off by a cross-fade of BM_FADE_MS; the first call after init or reset takes effect at once.
+ */
+void bm_loudness_match_set(BmLoudnessMatch* self, bool enabled);
+
+/**
+   Scale `io` to the loudness of `reference`.
+
+   @param reference  [n_frames] what went into the processor, delayed by the processor's latency.
+   @param io         [n_frames] what came out, before this gain; not the same buffer as `reference`.
+
+   Real-time: yes. Latency: none.
+*/
+void bm_loudness_match_process(BmLoudnessMatch* self, const BmFrame* reference, BmFrame* io,
+                               uint32_t n_frames);
+
+/** As after init; on or off is kept. */
+void bm_loudness_match_reset(BmLoudnessMatch* self);
+
+/** The gain found so far, dB; 0 before the first guess. */
+double bm_loudness_match_gain_db(const BmLoudnessMatch* self);
+
+#endif
