@@ -1,0 +1,365 @@
+/* SPDX-License-Identifier: ISC */
+#include "filters/band_eq.h"
+
+#include <math.h>
+#include <string.h>
+
+#define CONTROL_RATE_HZ 1500.0
+#define GLIDE_MS BM_GLIDE_MS
+/* A design this many ticks old still shapes the spline. */
+#define SPLINE_TICKS 2
+
+/* Below this a state is silence (-500 dBFS); denormals lie far below. */
+#define SILENCE 1e-25
+
+#define FREQUENCY_MIN_HZ 1.0
+#define Q_MIN 0.01
+
+static bool is_without_effect(const BmLanesSection* s)
+{
+   return s->direct[0] == 1.0 && s->direct[1] == 1.0 && s->mix_band[0] == 0.0 && s->mix_band[1] == 0.0 &&
+          s->mix_low[0] == 0.0 && s->mix_low[1] == 0.0;
+}
+
+static BmLanesSection lanes(const BmSection* left, const BmSection* right)
+{
+   return (BmLanesSection){
+      bm_frame(left->keep, right->keep),         bm_frame(left->turn, right->turn),
+      bm_frame(left->step, right->step),         bm_frame(left->direct, right->direct),
+      bm_frame(left->mix_band, right->mix_band), bm_frame(left->mix_low, right->mix_low),
+   };
+}
+
+static BmMatched design_lane(const BmBandEq* self, const BmBand* band, uint32_t lane)
+{
+   const double radians_per_hz = 6.28318530717958647692 / self->cfg.rate_hz;
+   const double omega = fmin(exp2(band->lanes[lane].octave.value) * radians_per_hz, BM_MATCHED_OMEGA_MAX);
+   const double gain_db = band->lanes[lane].gain_db.value;
+   const double q = exp2(band->lanes[lane].q_octave.value);
+   switch (band->kind) {
+   case BM_BAND_LOW_CUT:
+      return bm_matched_low_cut(omega, q, band->lanes[lane].amount.value);
+   case BM_BAND_LOW_SHELF:
+      return bm_matched_low_shelf(omega, gain_db, q);
+   case BM_BAND_HIGH_SHELF:
+      return bm_matched_high_shelf(omega, gain_db, q);
+   case BM_BAND_BELL:
+   default:
+      return bm_matched_bell(omega, gain_db, q);
+   }
+}
+
+static void design(const BmBandEq* self, BmBand* band)
+{
+   const BmMatched left = design_lane(self, band, 0);
+   const BmMatched right = self->cfg.n_lanes == 2 ? design_lane(self, band, 1) : left;
+   band->sections[0].last[0] = lanes(&left.body, &right.body);
+   band->sections[1].last[0] = lanes(&left.correction, &right.correction);
+}
+
+static bool step_glides(const BmBandEq* self, BmBand* band)
+{
+   bool moves = false;
+   for (uint32_t lane = 0; lane < self->cfg.n_lanes; ++lane) {
+      BmGlide* const glides[] = {&band->lanes[lane].octave, &band->lanes[lane].gain_db,
+                                 &band->lanes[lane].q_octave, &band->lanes[lane].amount};
+      for (uint32_t i = 0; i < 4; ++i) {
+         if (!bm_glide_is_still(glides[i])) {
+            bm_glide_step(glides[i]);
+            moves = true;
+         }
+      }
+   }
+   return moves;
+}
+
+/* The spline's piece from the mean of the two older designs to the mean of the two newer. */
+static void lay_spline(BmFrame* now, BmFrame* rise, BmFrame* bend, const BmFrame newest_to_oldest[3],
+                       double frames)
+{
+   const BmFrame n = bm_frame_both(1.0 / frames);
+   const BmFrame c2 = newest_to_oldest[0];
+   const BmFrame c1 = newest_to_oldest[1];
+   const BmFrame c0 = newest_to_oldest[2];
+   *now = 0.5 * (c0 + c1);
+   *bend = (c2 - 2.0 * c1 + c0) * n * n;
+   *rise = (c1 - c0) * n + 0.5 * *bend;
+}
+
+static void lay_splines(BmMovingSection* s, double frames)
+{
+#define LAY(member)                                                                                          \
+   lay_spline(&s->now.member, &s->rise.member, &s->bend.member,                                              \
+              (const BmFrame[3]){s->last[0].member, s->last[1].member, s->last[2].member}, frames)
+   LAY(keep);
+   LAY(turn);
+   LAY(step);
+   LAY(direct);
+   LAY(mix_band);
+   LAY(mix_low);
+#undef LAY
+}
+
+static void tick_band(BmBandEq* self, BmBand* band)
+{
+   if (band->jumps) { /* before a step, so that what glides still starts from here */
+      design(self, band);
+      for (uint32_t i = 0; i < 2; ++i) {
+         BmMovingSection* s = &band->sections[i];
+         s->last[2] = s->last[1] = s->now = s->last[0];
+      }
+      band->designs_to_rest = 0;
+      band->jumps = false;
+      return;
+   }
+   const bool moves = step_glides(self, band);
+   if (moves) {
+      band->designs_to_rest = SPLINE_TICKS + 1;
+   }
+   if (band->designs_to_rest == 0) {
+      return;
+   }
+   --band->designs_to_rest;
+   for (uint32_t i = 0; i < 2; ++i) {
+      band->sections[i].last[2] = band->sections[i].last[1];
+      band->sections[i].last[1] = band->sections[i].last[0];
+   }
+   if (moves) {
+      design(self, band);
+   }
+   for (uint32_t i = 0; i < 2; ++i) {
+      BmMovingSection* s = &band->sections[i];
+      if (band->designs_to_rest) {
+         lay_splines(s, (double)self->mem.clock.period_frames);
+      } else {
+         s->now = s->last[0];
+      }
+   }
+}
+
+static BmFrame without_denormals(BmFrame x)
+{
+   return bm_frame_select(bm_frame_abs(x) < bm_frame_both(SILENCE), bm_frame_both(0.0), x);
+}
+
+static void tick(BmBandEq* self)
+{
+   self->coef.n_run = 0;
+   for (uint32_t b = 0; b < self->cfg.n_bands; ++b) {
+      BmBand* band = &self->mem.bands[b];
+      tick_band(self, band);
+      for (uint32_t i = 0; i < 2; ++i) {
+         BmMovingSection* s = &band->sections[i];
+         const bool moves = band->designs_to_rest > 0;
+         if (is_without_effect(&s->last[0]) &&
+             (!moves || (is_without_effect(&s->last[1]) && is_without_effect(&s->last[2])))) {
+            s->band = bm_frame_both(0.0);
+            s->low = bm_frame_both(0.0);
+            continue;
+         }
+         s->band = without_denormals(s->band);
+         s->low = without_denormals(s->low);
+         self->coef.run[self->coef.n_run] = (uint8_t)(2 * b + i);
+         self->coef.run_moves[self->coef.n_run] = moves;
+         ++self->coef.n_run;
+      }
+   }
+}
+
+static inline BmFrame run_frame(const BmLanesSection* c, BmFrame* band, BmFrame* low, BmFrame x)
+{
+   const BmFrame old_band = *band;
+   const BmFrame old_low = *low;
+   const BmFrame v = x - old_low;
+   *band = c->keep * old_band + c->turn * v;
+   *low = old_low + (c->turn * old_band + c->step * v);
+   return c->direct * x + (c->mix_band * old_band + c->mix_low * old_low);
+}
+
+/* `count` sections at once, so that they overlap in the machine; call with a constant. */
+static inline __attribute__((always_inline)) void run_still(BmBandEq* self, const uint8_t* run,
+                                                            const uint32_t count, BmFrame* frames, uint32_t n)
+{
+   BmMovingSection* s[4];
+   BmFrame band[4];
+   BmFrame low[4];
+   for (uint32_t k = 0; k < count; ++k) {
+      s[k] = &self->mem.bands[run[k] / 2].sections[run[k] % 2];
+      band[k] = s[k]->band;
+      low[k] = s[k]->low;
+   }
+   for (uint32_t i = 0; i < n; ++i) {
+      BmFrame x = frames[i];
+      for (uint32_t k = 0; k < count; ++k) {
+         x = run_frame(&s[k]->now, &band[k], &low[k], x);
+      }
+      frames[i] = x;
+   }
+   for (uint32_t k = 0; k < count; ++k) {
+      s[k]->band = band[k];
+      s[k]->low = low[k];
+   }
+}
+
+static inline void advance(BmFrame* now, BmFrame* rise, BmFrame bend)
+{
+   *now += *rise;
+   *rise += bend;
+}
+
+static void run_moving(BmMovingSection* s, BmFrame* frames, uint32_t n)
+{
+   BmLanesSection now = s->now;
+   BmLanesSection rise = s->rise;
+   const BmLanesSection bend = s->bend;
+   for (uint32_t i = 0; i < n; ++i) {
+      frames[i] = run_frame(&now, &s->band, &s->low, frames[i]);
+      advance(&now.keep, &rise.keep, bend.keep);
+      advance(&now.turn, &rise.turn, bend.turn);
+      advance(&now.step, &rise.step, bend.step);
+      advance(&now.direct, &rise.direct, bend.direct);
+      advance(&now.mix_band, &rise.mix_band, bend.mix_band);
+      advance(&now.mix_low, &rise.mix_low, bend.mix_low);
+   }
+   s->now = now;
+   s->rise = rise;
+}
+
+static void run_all(BmBandEq* self, BmFrame* frames, uint32_t n)
+{
+   const uint8_t* run = self->coef.run;
+   uint32_t i = 0;
+   while (i < self->coef.n_run) {
+      if (self->coef.run_moves[i]) {
+         run_moving(&self->mem.bands[run[i] / 2].sections[run[i] % 2], frames, n);
+         ++i;
+         continue;
+      }
+      uint32_t count = 1;
+      while (count < 4 && i + count < self->coef.n_run && !self->coef.run_moves[i + count]) {
+         ++count;
+      }
+      switch (count) {
+      case 4:
+         run_still(self, run + i, 4, frames, n);
+         break;
+      case 3:
+         run_still(self, run + i, 3, frames, n);
+         break;
+      case 2:
+         run_still(self, run + i, 2, frames, n);
+         break;
+      default:
+         run_still(self, run + i, 1, frames, n);
+         break;
+      }
+      i += count;
+   }
+}
+
+BmStatus bm_band_eq_init(BmBandEq* self, double sample_rate_hz, const BmBandKind* kinds, uint32_t n_bands,
+                         uint32_t n_lanes)
+{
+   const BmStatus status = bm_check_rate(sample_rate_hz);
+   if (status != BM_OK) {
+      return status;
+   }
+   if (n_bands > BM_BAND_EQ_BANDS_MAX || n_lanes < 1 || n_lanes > 2) {
+      return BM_BAD_ARGUMENT;
+   }
+   memset(self, 0, sizeof *self);
+   self->cfg.rate_hz = sample_rate_hz;
+   self->cfg.n_bands = n_bands;
+   self->cfg.n_lanes = n_lanes;
+   const uint32_t period_frames = (uint32_t)(sample_rate_hz / CONTROL_RATE_HZ);
+   bm_control_clock_init(&self->mem.clock, period_frames);
+   const double tick_rate_hz = sample_rate_hz / period_frames;
+   for (uint32_t b = 0; b < n_bands; ++b) {
+      BmBand* band = &self->mem.bands[b];
+      band->kind = kinds[b];
+      for (uint32_t lane = 0; lane < 2; ++lane) {
+         bm_glide_init(&band->lanes[lane].octave, GLIDE_MS, tick_rate_hz);
+         bm_glide_init(&band->lanes[lane].gain_db, GLIDE_MS, tick_rate_hz);
+         bm_glide_init(&band->lanes[lane].q_octave, GLIDE_MS, tick_rate_hz);
+         bm_glide_init(&band->lanes[lane].amount, GLIDE_MS, tick_rate_hz);
+      }
+   }
+   bm_band_eq_reset(self);
+   return BM_OK;
+}
+
+static bool is_heard(const BmBandEq* self, const BmBand* band)
+{
+   bool heard = band->designs_to_rest > 0;
+   for (uint32_t lane = 0; lane < self->cfg.n_lanes; ++lane) {
+      const BmGlide* effect =
+         band->kind == BM_BAND_LOW_CUT ? &band->lanes[lane].amount : &band->lanes[lane].gain_db;
+      heard = heard || effect->value != 0.0 || effect->first != 0.0;
+   }
+   return heard;
+}
+
+void bm_band_eq_set(BmBandEq* self, uint32_t b, uint32_t lane, const BmBandParams* params)
+{
+   BmBand* band = &self->mem.bands[b];
+   if (!is_heard(self, band)) { /* nothing to glide from */
+      bm_glide_reset(&band->lanes[lane].octave);
+      bm_glide_reset(&band->lanes[lane].q_octave);
+      band->jumps = true;
+   }
+   bm_glide_set(&band->lanes[lane].octave, log2(fmax(params->frequency_hz, FREQUENCY_MIN_HZ)));
+   bm_glide_set(&band->lanes[lane].gain_db, params->gain_db);
+   bm_glide_set(&band->lanes[lane].q_octave, log2(fmax(params->q, Q_MIN)));
+   bm_glide_set(&band->lanes[lane].amount, params->amount);
+}
+
+uint32_t bm_band_eq_prepare(BmBandEq* self, uint32_t n_frames)
+{
+   if (bm_control_clock_is_due(&self->mem.clock) && !self->mem.is_prepared) {
+      tick(self);
+      self->mem.is_prepared = true;
+   }
+   return bm_control_clock_next(&self->mem.clock, n_frames);
+}
+
+bool bm_band_eq_is_flat(const BmBandEq* self)
+{
+   return self->coef.n_run == 0;
+}
+
+void bm_band_eq_process(BmBandEq* self, const BmFrame* in, BmFrame* out, uint32_t n_frames)
+{
+   if (out != in) {
+      memcpy(out, in, n_frames * sizeof *out);
+   }
+   while (n_frames) {
+      const uint32_t n = bm_band_eq_prepare(self, n_frames);
+      run_all(self, out, n);
+      bm_control_clock_advance(&self->mem.clock, n);
+      self->mem.is_prepared = false;
+      out += n;
+      n_frames -= n;
+   }
+}
+
+void bm_band_eq_reset(BmBandEq* self)
+{
+   bm_control_clock_reset(&self->mem.clock);
+   self->mem.is_prepared = false;
+   self->coef.n_run = 0;
+   for (uint32_t b = 0; b < self->cfg.n_bands; ++b) {
+      BmBand* band = &self->mem.bands[b];
+      for (uint32_t lane = 0; lane < 2; ++lane) {
+         bm_glide_reset(&band->lanes[lane].octave);
+         bm_glide_reset(&band->lanes[lane].gain_db);
+         bm_glide_reset(&band->lanes[lane].q_octave);
+         bm_glide_reset(&band->lanes[lane].amount);
+      }
+      for (uint32_t i = 0; i < 2; ++i) {
+         band->sections[i].band = bm_frame_both(0.0);
+         band->sections[i].low = bm_frame_both(0.0);
+      }
+      band->designs_to_rest = 0;
+      band->jumps = true;
+   }
+}

@@ -1,0 +1,111 @@
+/* SPDX-License-Identifier: ISC */
+#ifndef BM_FILTERS_BAND_EQ_H
+#define BM_FILTERS_BAND_EQ_H
+
+#include "base/control_clock.h"
+#include "base/frame.h"
+#include "base/glide.h"
+#include "base/status.h"
+#include "filters/matched.h"
+
+#include <stdbool.h>
+#include <stdint.h>
+
+/**
+   Equaliser bands in series, which move without a click: what the equalisers are made of.
+
+   The two lanes may be set apart (mid and side) or together (left and right). Frequency, gain, Q and amount
+   glide in octaves, dB, octaves and linearly; the sections are designed anew every 2/3 ms while they move,
+   and their coefficients follow a quadratic spline through the designs, frame by frame. A band that rests
+   without effect (0 dB, amount 0) is not run at all, so a flat equaliser gives its input to the last bit.
+*/
+typedef enum { BM_BAND_LOW_CUT, BM_BAND_LOW_SHELF, BM_BAND_BELL, BM_BAND_HIGH_SHELF } BmBandKind;
+
+typedef struct {
+   double frequency_hz; /* centre or corner, > 0 */
+   double gain_db;      /* bell and shelves */
+   double q;            /* > 0 */
+   double amount;       /* low cut: 0 dry .. 1 cut */
+} BmBandParams;
+
+#define BM_BAND_EQ_BANDS_MAX 12
+
+/* The coefficients of BmSection, a lane each. */
+typedef struct {
+   BmFrame keep;
+   BmFrame turn;
+   BmFrame step;
+   BmFrame direct;
+   BmFrame mix_band;
+   BmFrame mix_low;
+} BmLanesSection;
+
+typedef struct {
+   BmLanesSection now;
+   BmLanesSection rise;    /* per frame */
+   BmLanesSection bend;    /* change of `rise` per frame */
+   BmLanesSection last[3]; /* designs, newest first */
+   BmFrame band;
+   BmFrame low;
+} BmMovingSection;
+
+typedef struct {
+   BmBandKind kind;
+   struct {
+      BmGlide octave; /* log2 of Hz */
+      BmGlide gain_db;
+      BmGlide q_octave; /* log2 of Q */
+      BmGlide amount;
+   } lanes[2];
+   BmMovingSection sections[2]; /* body, correction */
+   bool jumps;                  /* the next design is taken at once */
+   uint32_t designs_to_rest;    /* 0: at rest */
+} BmBand;
+
+typedef struct {
+   struct {
+      double rate_hz;
+      uint32_t n_bands;
+      uint32_t n_lanes;
+   } cfg;
+   struct {
+      /* Sections to run, in series: index of the band times 2, plus 1 for its correction. */
+      uint8_t run[2 * BM_BAND_EQ_BANDS_MAX];
+      bool run_moves[2 * BM_BAND_EQ_BANDS_MAX];
+      uint32_t n_run;
+   } coef;
+   struct {
+      BmControlClock clock;
+      bool is_prepared; /* the control work of this frame is done */
+      BmBand bands[BM_BAND_EQ_BANDS_MAX];
+   } mem;
+} BmBandEq;
+
+/**
+   Set up `n_bands` (to BM_BAND_EQ_BANDS_MAX) of `kinds`, in series in that order, without effect.
+
+   @param n_lanes 1: both lanes are set alike through lane 0; 2: apart.
+   @return BM_OK, BM_BAD_RATE, or BM_BAD_ARGUMENT.
+*/
+BmStatus bm_band_eq_init(BmBandEq* self, double sample_rate_hz, const BmBandKind* kinds, uint32_t n_bands,
+                         uint32_t n_lanes);
+
+/** Set a band in a lane (0 .. n_lanes - 1). The first time after init or reset at once, then gliding. */
+void bm_band_eq_set(BmBandEq* self, uint32_t band, uint32_t lane, const BmBandParams* params);
+
+/** Filter [n_frames]; `out` may be `in`. Real-time: yes. */
+void bm_band_eq_process(BmBandEq* self, const BmFrame* in, BmFrame* out, uint32_t n_frames);
+
+/** Forget the sound; settings stay and are taken at once. */
+void bm_band_eq_reset(BmBandEq* self);
+
+/**
+   Do the control work that is due and tell for how many of the next `n_frames` it holds, for a caller that
+   wants to know whether they are flat. bm_band_eq_process() does it by itself.
+*/
+uint32_t bm_band_eq_prepare(BmBandEq* self, uint32_t n_frames);
+
+/** True if the output is the input to the last bit for as long as bm_band_eq_prepare() told. */
+bool bm_band_eq_is_flat(const BmBandEq* self);
+
+#endif

@@ -1,0 +1,86 @@
+/* SPDX-License-Identifier: ISC */
+#include "filters/fundamental_eq.h"
+
+#define N_CUT_SECTIONS 3
+#define N_HARMONICS 4
+#define SHELF_Q 0.70710678118654752440
+
+/* Until told otherwise: E2, the low string of a guitar. */
+#define LOWEST_NOTE_HZ 82.40688922821748
+
+/* A band for each harmonic, since choosing another fades one out and one in. */
+enum {
+   LOW_CUT,
+   HARMONIC = LOW_CUT + N_CUT_SECTIONS,
+   LOW_SHELF = HARMONIC + N_HARMONICS,
+   BELL,
+   HIGH_SHELF = BELL + 2,
+   N_BANDS
+};
+
+static const BmBandKind kinds[N_BANDS] = {
+   BM_BAND_LOW_CUT, BM_BAND_LOW_CUT,   BM_BAND_LOW_CUT, BM_BAND_BELL, BM_BAND_BELL,       BM_BAND_BELL,
+   BM_BAND_BELL,    BM_BAND_LOW_SHELF, BM_BAND_BELL,    BM_BAND_BELL, BM_BAND_HIGH_SHELF,
+};
+
+BmStatus bm_fundamental_eq_init(BmFundamentalEq* self, double sample_rate_hz)
+{
+   self->lowest_note_hz = LOWEST_NOTE_HZ;
+   return bm_band_eq_init(&self->eq, sample_rate_hz, kinds, N_BANDS, 1);
+}
+
+static void set_low_cut(BmFundamentalEq* self, const BmFundamentalEqParams* params)
+{
+   const uint32_t n_wanted = params->low_cut_slope_db_oct / 12;
+   const uint32_t n_sections = n_wanted < 1 ? 1 : n_wanted > N_CUT_SECTIONS ? N_CUT_SECTIONS : n_wanted;
+   for (uint32_t i = 0; i < N_CUT_SECTIONS; ++i) {
+      const bool used = i < n_sections;
+      const BmBandParams band = {
+         .frequency_hz = params->low_cut_ratio * self->lowest_note_hz,
+         .q = used ? bm_butterworth_q(2 * n_sections, i) : SHELF_Q,
+         .amount = params->low_cut && used ? 1.0 : 0.0,
+      };
+      bm_band_eq_set(&self->eq, LOW_CUT + i, 0, &band);
+   }
+}
+
+static void set_harmonics(BmFundamentalEq* self, const BmFundamentalEqParams* params)
+{
+   for (uint32_t i = 0; i < N_HARMONICS; ++i) {
+      const BmBandParams band = {
+         .frequency_hz = (i + 1) * self->lowest_note_hz,
+         .gain_db = params->harmonic == i + 1 ? params->harmonic_gain_db : 0.0,
+         .q = params->harmonic_q,
+      };
+      bm_band_eq_set(&self->eq, HARMONIC + i, 0, &band);
+   }
+}
+
+static void set_free(BmFundamentalEq* self, uint32_t index, const BmFundamentalEqBand* params, double q)
+{
+   const BmBandParams band = {.frequency_hz = params->frequency_hz, .gain_db = params->gain_db, .q = q};
+   bm_band_eq_set(&self->eq, index, 0, &band);
+}
+
+void bm_fundamental_eq_set(BmFundamentalEq* self, const BmFundamentalEqParams* params)
+{
+   if (params->lowest_note_hz > 0.0) {
+      self->lowest_note_hz = params->lowest_note_hz;
+   }
+   set_low_cut(self, params);
+   set_harmonics(self, params);
+   set_free(self, LOW_SHELF, &params->low_shelf, SHELF_Q);
+   set_free(self, BELL, &params->bells[0], params->bells[0].q);
+   set_free(self, BELL + 1, &params->bells[1], params->bells[1].q);
+   set_free(self, HIGH_SHELF, &params->high_shelf, SHELF_Q);
+}
+
+void bm_fundamental_eq_process(BmFundamentalEq* self, const BmFrame* in, BmFrame* out, uint32_t n_frames)
+{
+   bm_band_eq_process(&self->eq, in, out, n_frames);
+}
+
+void bm_fundamental_eq_reset(BmFundamentalEq* self)
+{
+   bm_band_eq_reset(&self->eq);
+}
