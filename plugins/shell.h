@@ -1,0 +1,59 @@
+/* SPDX-License-Identifier: ISC */
+/*
+   The LV2 side that all plugins share.
+
+   A plugin is one file that defines `bm_plugin`: how its ports become parameters, and which verbs of common-dsp
+   do the work. The shell does the rest, in this order for every frame:
+
+      in -> [no NaN] -> input gain -> process -> mix with the delayed input -> loudness match
+         -> output gain -> cross-fade with the delayed input (enabled) -> out
+
+   and serves levels, latency, denormal mode, state, logging and the slicing of time.
+*/
+#ifndef BM_PLUGINS_SHELL_H
+#define BM_PLUGINS_SHELL_H
+
+#include "base/frame.h"
+#include "base/status.h"
+#include "ports.h"
+
+#include <stdbool.h>
+#include <stddef.h>
+#include <stdint.h>
+
+/** Frames that `process` is given at most. */
+#define BM_SLICE_FRAMES 256
+
+/** A number a plugin learns by itself and a session should bring back (LV2 state). */
+typedef struct {
+   const char* uri;
+   double minimum; /**< a stored value outside minimum to maximum is refused */
+   double maximum;
+   double (*get)(const void* self);
+   void (*set)(void* self, double value);
+} BmMemory;
+
+/** What a plugin file says. Verbs as in common-dsp; `self` is the plugin's own struct, zeroed before init. */
+typedef struct {
+   const BmPorts* ports;
+   /** Size of `self` at a rate. */
+   size_t (*bytes)(double sample_rate_hz);
+   BmStatus (*init)(void* self, double sample_rate_hz, const BmForm* form);
+   /** Controls by the generated index, inside their ranges; called when one has changed. */
+   void (*set)(void* self, const float* controls);
+   /** Up to BM_SLICE_FRAMES; `in` and `out` are different buffers. */
+   void (*process)(void* self, const BmFrame* in, BmFrame* out, uint32_t n_frames);
+   void (*reset)(void* self);
+   /** Constant after init. NULL: none. */
+   uint32_t (*latency_frames)(const void* self);
+   /** Write the plugin's own output ports, by the generated index. NULL: none. */
+   void (*report)(const void* self, float* controls);
+   const BmMemory* memories;
+   uint32_t n_memories;
+   /** Further LV2 interfaces by URI. NULL: none. */
+   const void* (*extension_data)(const char* uri);
+} BmPlugin;
+
+extern const BmPlugin bm_plugin;
+
+#endif

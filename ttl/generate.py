@@ -1,0 +1,417 @@
+#!/usr/bin/env python3
+# SPDX-License-Identifier: ISC
+"""Derive from the Turtle in ttl/ what hosts and the C code read.
+
+  generate.py header SHARED.ttl PLUGIN.ttl -o PLUGIN_ports.h     the C description of the ports
+  generate.py plugin SHARED.ttl PLUGIN.ttl -o PLUGIN.ttl         the plugin's forms and presets, as hosts read them
+  generate.py manifest SHARED.ttl PLUGIN.ttl... -o manifest.ttl  the bundle's manifest
+
+The source says each thing once: a plugin is a bm:Processor with bm:form, bm:with (sets of shared ports) and bm:ports.
+A port is a control input unless it says otherwise. A control has the same index in every form; audio ports follow.
+"""
+
+import argparse
+import os
+import re
+import sys
+
+from rdflib import BNode, Graph, Literal, Namespace, URIRef
+from rdflib.collection import Collection
+from rdflib.namespace import RDF, RDFS
+
+BM = Namespace("urn:bookmatch:vocabulary#")
+DOAP = Namespace("http://usefulinc.com/ns/doap#")
+LV2 = Namespace("http://lv2plug.in/ns/lv2core#")
+PG = Namespace("http://lv2plug.in/ns/ext/port-groups#")
+PPROPS = Namespace("http://lv2plug.in/ns/ext/port-props#")
+PSET = Namespace("http://lv2plug.in/ns/ext/presets#")
+STATE = Namespace("http://lv2plug.in/ns/ext/state#")
+UNITS = Namespace("http://lv2plug.in/ns/extensions/units#")
+PREFIXES = {
+    "atom": "http://lv2plug.in/ns/ext/atom#",
+    "bm": str(BM),
+    "doap": str(DOAP),
+    "lv2": str(LV2),
+    "opts": "http://lv2plug.in/ns/ext/options#",
+    "patch": "http://lv2plug.in/ns/ext/patch#",
+    "pg": str(PG),
+    "pprops": str(PPROPS),
+    "pset": str(PSET),
+    "rdf": str(RDF),
+    "rdfs": str(RDFS),
+    "rsz": "http://lv2plug.in/ns/ext/resize-port#",
+    "state": str(STATE),
+    "units": str(UNITS),
+    "urid": "http://lv2plug.in/ns/ext/urid#",
+    "work": "http://lv2plug.in/ns/ext/worker#",
+    "xsd": "http://www.w3.org/2001/XMLSchema#",
+}
+UNIT_SUFFIX = {
+    UNITS.db: "db",
+    UNITS.hz: "hz",
+    UNITS.khz: "khz",
+    UNITS.ms: "ms",
+    UNITS.s: "s",
+    UNITS.m: "m",
+    UNITS.cm: "cm",
+    UNITS.pc: "percent",
+    UNITS.degree: "degrees",
+    UNITS.frame: "frames",
+    UNITS.cent: "cents",
+    UNITS.coef: "",
+}
+# Ports the shell itself serves, by symbol; a plugin without one has -1 in its description.
+SHELL_PORTS = (
+    "enabled input_gain output_gain input_level output_level latency match mix quality rendering".split()
+)
+
+
+class SourceError(Exception):
+    """A fault in the Turtle source: what, where, and what would be right."""
+
+
+class Source:
+    """The shared Turtle and one plugin's, read and checked."""
+
+    def __init__(self, shared_path, plugin_path):
+        self.path = plugin_path
+        self.graph = Graph()
+        self.own = Graph()
+        for path, graphs in ((shared_path, (self.graph,)), (plugin_path, (self.graph, self.own))):
+            text = open(path, encoding="utf-8").read()
+            try:
+                self.base_parse(text, graphs)
+            except Exception as error:  # rdflib raises its own kinds for each way of being wrong
+                raise SourceError(f"{path}: not Turtle: {error}") from error
+        subjects = list(self.own.subjects(RDF.type, BM.Processor))
+        if len(subjects) != 1:
+            raise SourceError(f"{plugin_path}: {len(subjects)} bm:Processor; one file describes one")
+        self.plugin = subjects[0]
+        self.stem = str(self.plugin).rsplit(":", 1)[1]
+        self.name = str(self.one(self.plugin, DOAP.name))
+        self.forms = [self.form(node) for node in sorted(self.graph.objects(self.plugin, BM.form))]
+        if not self.forms:
+            self.fail("no bm:form")
+        self.controls = self.read_controls()
+        self.presets = sorted(self.own.subjects(RDF.type, PSET.Preset))
+        self.check_presets()
+
+    @staticmethod
+    def base_parse(text, graphs):
+        for graph in graphs:
+            graph.parse(data=text, format="turtle")
+
+    def fail(self, what):
+        raise SourceError(f"{self.path}: {self.stem}: {what}")
+
+    def one(self, subject, predicate, default=None):
+        values = list(self.graph.objects(subject, predicate))
+        if len(values) > 1:
+            self.fail(f"{predicate} is given {len(values)} times, once is right")
+        if not values and default is None:
+            self.fail(f"{predicate} is missing")
+        return values[0] if values else default
+
+    def items(self, subject, predicate):
+        head = self.graph.value(subject, predicate)
+        return list(Collection(self.graph, head)) if head else []
+
+    def form(self, node):
+        fragment = str(self.one(node, RDFS.label))
+        return {
+            "fragment": fragment,
+            "uri": URIRef(f"{self.plugin}#{fragment}"),
+            "inputs": self.items(node, BM.input),
+            "outputs": self.items(node, BM.output),
+        }
+
+    def read_controls(self):
+        nodes = []
+        for port_set in self.items(self.plugin, BM["with"]):
+            nodes += self.items(port_set, BM.ports)
+        own = self.items(self.plugin, BM.ports)
+        own_symbols = {str(self.one(n, LV2.symbol)): n for n in own}
+        # A plugin that describes a shared port again gives it another range; it keeps its place.
+        nodes = [own_symbols.pop(str(self.one(n, LV2.symbol)), n) for n in nodes]
+        nodes += [n for n in own if str(self.one(n, LV2.symbol)) in own_symbols]
+        controls = [self.control(node) for node in nodes]
+        symbols = [c["symbol"] for c in controls]
+        for symbol in symbols:
+            if symbols.count(symbol) > 1:
+                self.fail(f"port {symbol} is described twice")
+        return controls
+
+    def control(self, node):
+        symbol = str(self.one(node, LV2.symbol))
+        if not re.fullmatch(r"[a-z][a-z0-9_]*", symbol):
+            self.fail(f"port symbol {symbol!r} is not lower-case letters, digits and _")
+        properties = set(self.graph.objects(node, LV2.portProperty))
+        output = (node, RDF.type, LV2.OutputPort) in self.graph
+        try:
+            low, default, high = (
+                float(self.one(node, p)) for p in (LV2.minimum, LV2.default, LV2.maximum)
+            )
+        except SourceError as error:
+            raise SourceError(f"{error} (port {symbol})") from None
+        if not low <= default <= high or low == high:
+            self.fail(f"port {symbol}: default {default:g} is not within {low:g} to {high:g}")
+        if not str(self.graph.value(node, RDFS.comment) or "").endswith("."):
+            self.fail(f"port {symbol}: rdfs:comment must be a sentence of help")
+        unit = self.graph.value(node, UNITS.unit)
+        kind = "toggled" if LV2.toggled in properties else "continuous"
+        if LV2.enumeration in properties or LV2.integer in properties:
+            kind = "integer"
+        if unit is None and kind == "continuous":
+            self.fail(f"port {symbol}: no units:unit (units:coef for a plain ratio), not toggled, no enumeration")
+        if LV2.enumeration in properties:
+            points = [float(self.one(p, RDF.value)) for p in self.graph.objects(node, LV2.scalePoint)]
+            if not points or min(points) != low or max(points) != high or default not in points:
+                self.fail(f"port {symbol}: scale points must span the range and hold the default")
+        if PPROPS.logarithmic in properties and low <= 0:
+            self.fail(f"port {symbol}: logarithmic, but its minimum {low:g} is not above 0")
+        return {
+            "node": node,
+            "symbol": symbol,
+            "output": output,
+            "kind": kind,
+            "low": low,
+            "default": default,
+            "high": high,
+            "points": sorted(points) if LV2.enumeration in properties else [],
+            "suffix": self.suffix(symbol, unit),
+        }
+
+    def suffix(self, symbol, unit):
+        if unit is None:
+            return ""
+        if unit in UNIT_SUFFIX:
+            return UNIT_SUFFIX[unit]
+        suffix = self.graph.value(unit, BM.suffix)
+        if suffix is None:
+            self.fail(f"port {symbol}: unit {unit} has no suffix for C; give it bm:suffix")
+        return str(suffix)
+
+    def check_presets(self):
+        controls = {c["symbol"]: c for c in self.controls}
+        uris = {form["uri"] for form in self.forms}
+        for preset in self.presets:
+            label = self.graph.value(preset, RDFS.label)
+            if label is None:
+                self.fail(f"preset {preset} has no rdfs:label")
+            applies = set(self.graph.objects(preset, LV2.appliesTo))
+            if not applies or not applies <= uris:
+                self.fail(f"preset {label!s}: lv2:appliesTo must name forms of this plugin")
+            for port in self.graph.objects(preset, LV2.port):
+                symbol = str(self.one(port, LV2.symbol))
+                value = float(self.one(port, PSET.value))
+                control = controls.get(symbol)
+                if control is None or control["output"]:
+                    self.fail(f"preset {label!s}: no control input {symbol}")
+                if not control["low"] <= value <= control["high"]:
+                    self.fail(
+                        f"preset {label!s}: {symbol} {value:g} is not within {control['low']:g} to {control['high']:g}"
+                    )
+                if control["points"] and value not in control["points"]:
+                    self.fail(f"preset {label!s}: {symbol} {value:g} is not one of its scale points")
+
+
+class Writer:
+    """Turtle text in a stable order, so that a rebuild gives the same bytes."""
+
+    def __init__(self, graph):
+        self.graph = graph
+        self.lines = [f"@prefix {name}: <{uri}> ." for name, uri in sorted(PREFIXES.items())]
+
+    def node(self, node, depth=1):
+        if isinstance(node, URIRef):
+            for name, uri in PREFIXES.items():
+                local = str(node)[len(uri):]
+                if str(node).startswith(uri) and re.fullmatch(r"[A-Za-z_][A-Za-z0-9_]*", local):
+                    return f"{name}:{local}"
+            return f"<{node}>"
+        if isinstance(node, BNode):
+            if (node, RDF.first, None) in self.graph:
+                return "( " + " ".join(self.node(n, depth) for n in Collection(self.graph, node)) + " )"
+            pairs = self.pairs(node)
+            pad = "\t" * (depth + 1)
+            body = " ;\n".join(f"{pad}{self.verb(p)} {self.objects(o, depth + 1)}" for p, o in pairs)
+            return "[\n" + body + "\n" + "\t" * depth + "]"
+        if isinstance(node, Literal) and node.datatype is not None and isinstance(node.toPython(), (int, float)):
+            return str(node)
+        return node.n3() if isinstance(node, Literal) else str(node)
+
+    def verb(self, predicate):
+        return "a" if predicate == RDF.type else self.node(predicate)
+
+    def objects(self, nodes, depth):
+        return " , ".join(self.node(n, depth) for n in nodes)
+
+    def pairs(self, subject, leave_out=()):
+        """Predicates in a fixed order, each with its objects in a fixed order."""
+        def object_key(node):
+            value = self.graph.value(node, RDF.value)
+            symbol = self.graph.value(node, LV2.symbol)
+            return (float(value) if value is not None else 0.0, str(symbol or ""), "" if isinstance(node, BNode) else str(node))
+
+        predicates = sorted({p for p in self.graph.predicates(subject) if p not in leave_out and not str(p).startswith(str(BM))},
+                            key=lambda p: (p != RDF.type, str(p)))
+        return [(p, sorted(self.graph.objects(subject, p), key=object_key)) for p in predicates]
+
+    def subject(self, subject, pairs):
+        text = f"\n{self.node(subject)}\n\t"
+        text += " ;\n\t".join(f"{self.verb(p)} {objects}" for p, objects in pairs) + " ."
+        self.lines.append(text)
+
+    def copy(self, subject, leave_out=()):
+        self.subject(subject, [(p, self.objects(o, 1)) for p, o in self.pairs(subject, leave_out)])
+
+    def text(self):
+        return "\n".join(self.lines) + "\n"
+
+
+def port_text(writer, index, types, node, designated=True):
+    pairs = [f"a {' , '.join(types)}", f"lv2:index {index}"]
+    for predicate, objects in writer.pairs(node, leave_out=(RDF.type,)):
+        pairs.append(f"{writer.verb(predicate)} {writer.objects(objects, 2)}")
+    return "[\n\t\t" + " ;\n\t\t".join(pairs) + "\n\t]"
+
+
+def write_plugin(source):
+    writer = Writer(source.graph)
+    classes = sorted(c for c in source.graph.objects(source.plugin, RDF.type) if c != BM.Processor)
+    project = URIRef("urn:bookmatch")
+    writer.copy(project)
+    groups = sorted(s for s in set(source.own.subjects(RDF.type, None)) if (s, RDF.type, PG.Group) in source.own)
+    for form in source.forms:
+        ports = []
+        for control in source.controls:
+            kind = "lv2:OutputPort" if control["output"] else "lv2:InputPort"
+            ports.append(port_text(writer, len(ports), [kind, "lv2:ControlPort"], control["node"]))
+        for direction, nodes in (("Input", form["inputs"]), ("Output", form["outputs"])):
+            for node in nodes:
+                ports.append(port_text(writer, len(ports), [f"lv2:{direction}Port", "lv2:AudioPort"], node))
+        extra = [
+            (p, writer.objects(o, 1))
+            for p, o in writer.pairs(source.plugin, leave_out=(RDF.type, DOAP.name, RDFS.comment))
+        ]
+        writer.subject(
+            form["uri"],
+            [
+                (RDF.type, " , ".join(["lv2:Plugin"] + [writer.node(c) for c in classes])),
+                (DOAP.name, f'"Bookmatch {source.name} ({form["fragment"].replace("-", " ")})"'),
+                (RDFS.comment, source.one(source.plugin, RDFS.comment).n3()),
+                (DOAP.license, writer.node(source.one(project, DOAP.license))),
+                (LV2.project, writer.node(project)),
+                (LV2.minorVersion, str(source.one(project, LV2.minorVersion))),
+                (LV2.microVersion, str(source.one(project, LV2.microVersion))),
+                (LV2.optionalFeature, "lv2:hardRTCapable , urid:map , <http://lv2plug.in/ns/ext/log#log>"),
+            ]
+            + [(p, o) for p, o in extra]
+            + [(LV2.port, " , ".join(ports))],
+        )
+    for subject in groups + source.presets:
+        writer.copy(subject)
+    for subject in sorted(set(source.own.subjects(RDF.type, RDF.Property)) | set(source.own.subjects(RDF.type, LV2.Parameter))):
+        writer.copy(subject)
+    return writer.text()
+
+
+def write_manifest(sources):
+    writer = Writer(Graph())
+    for source in sources:
+        for form in source.forms:
+            writer.subject(
+                form["uri"],
+                [
+                    (RDF.type, "lv2:Plugin"),
+                    (LV2.binary, f"<{source.stem}.so>"),
+                    (RDFS.seeAlso, f"<{source.stem}.ttl>"),
+                ],
+            )
+        for preset in source.presets:
+            applies = sorted(source.graph.objects(preset, LV2.appliesTo))
+            writer.subject(
+                preset,
+                [
+                    (RDF.type, "pset:Preset"),
+                    (LV2.appliesTo, " , ".join(writer.node(a) for a in applies)),
+                    (RDFS.label, source.graph.value(preset, RDFS.label).n3()),
+                    (RDFS.seeAlso, f"<{source.stem}.ttl>"),
+                ],
+            )
+    return writer.text()
+
+
+def c_number(value):
+    return f"{value:.9g}" + ("F" if "." in f"{value:.9g}" or "e" in f"{value:.9g}" else ".0F")
+
+
+def write_header(source):
+    prefix = re.sub(r"[^A-Z0-9]", "_", source.stem.upper())
+    lower = prefix.lower()
+    guard = f"BM_{prefix}_PORTS_H"
+    out = [f"/* Generated from ttl/{source.stem}.ttl. */", f"#ifndef {guard}", f"#define {guard}", "", '#include "ports.h"', ""]
+    out.append("/* Control ports: the same in every form; the names carry the units. */")
+    out.append("enum {")
+    for control in source.controls:
+        suffix = f"_{control['suffix'].upper()}" if control["suffix"] else ""
+        name = f"{prefix}_{control['symbol'].upper()}{suffix}"
+        if control["suffix"] and control["symbol"].endswith("_" + control["suffix"]):
+            name = f"{prefix}_{control['symbol'].upper()}"
+        out.append(f"   {name},")
+    out += [f"   {prefix}_N_CONTROLS", "};", ""]
+    for control in source.controls:
+        if control["points"]:
+            points = ", ".join(c_number(p) for p in control["points"])
+            out.append(f"static const float {lower}_{control['symbol']}_points[] = {{{points}}};")
+    out.append("")
+    out.append(f"static const BmPort {lower}_ports[{prefix}_N_CONTROLS] = {{")
+    for control in source.controls:
+        kind = {"toggled": "BM_PORT_TOGGLED", "integer": "BM_PORT_INTEGER", "continuous": "BM_PORT_CONTINUOUS"}[control["kind"]]
+        values = ", ".join(c_number(control[k]) for k in ("low", "default", "high"))
+        points = f"{lower}_{control['symbol']}_points" if control["points"] else "NULL"
+        output = "true" if control["output"] else "false"
+        out.append(f'   {{"{control["symbol"]}", {kind}, {output}, {values}, {points}, {len(control["points"])}}},')
+    out += ["};", ""]
+    out.append(f"static const BmForm {lower}_forms[{len(source.forms)}] = {{")
+    for form in source.forms:
+        out.append(f'   {{"{form["uri"]}", {len(form["inputs"])}, {len(form["outputs"])}}},')
+    out += ["};", ""]
+    index = {c["symbol"]: i for i, c in enumerate(source.controls)}
+    out.append(f"static const BmPorts {lower} = {{")
+    out.append(f'   .uri = "{source.plugin}",')
+    out.append(f"   .controls = {lower}_ports,")
+    out.append(f"   .n_controls = {prefix}_N_CONTROLS,")
+    out.append(f"   .forms = {lower}_forms,")
+    out.append(f"   .n_forms = {len(source.forms)},")
+    for symbol in SHELL_PORTS:
+        out.append(f"   .{symbol} = {index.get(symbol, -1)},")
+    out += ["};", "", "#endif", ""]
+    return "\n".join(out)
+
+
+def main():
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("kind", choices=("header", "plugin", "manifest"))
+    parser.add_argument("shared")
+    parser.add_argument("plugins", nargs="+")
+    parser.add_argument("-o", "--output", required=True)
+    arguments = parser.parse_args()
+    try:
+        sources = [Source(arguments.shared, path) for path in arguments.plugins]
+        if arguments.kind == "manifest":
+            text = write_manifest(sources)
+        elif arguments.kind == "plugin":
+            text = write_plugin(sources[0])
+        else:
+            text = write_header(sources[0])
+    except (SourceError, OSError) as error:
+        sys.exit(f"generate.py: {error}")
+    temporary = arguments.output + ".part"
+    with open(temporary, "w", encoding="utf-8") as file:
+        file.write(text)
+    os.replace(temporary, arguments.output)
+
+
+if __name__ == "__main__":
+    main()
