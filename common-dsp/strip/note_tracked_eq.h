@@ -49,4 +49,10 @@ double bm_note_tracked_eq_note_hz(const BmNoteTrackedEq* self);
 /** How sure the search is of what it hears, 0 to 1; 1 when the note is set by hand. */
 double bm_note_tracked_eq_confidence(const BmNoteTrackedEq* self);
 
+/** The lowest note that was learned, in Hz; 0 before one was. For a session's state. */
+double bm_note_tracked_eq_learned_hz(const BmNoteTrackedEq* self);
+
+/** Take a learned note from a session's state, in Hz; 0 forgets. */
+void bm_note_tracked_eq_set_learned_hz(BmNoteTrackedEq* self, double learned_hz);
+
 #endif

@@ -1,0 +1,87 @@
+/* SPDX-License-Identifier: ISC */
+#include "fundamental_eq_ports.h"
+#include "shell.h"
+#include "strip/note_tracked_eq.h"
+
+static size_t bytes(double sample_rate_hz)
+{
+   (void)sample_rate_hz;
+   return sizeof(BmNoteTrackedEq);
+}
+
+static BmStatus init(void* self, double sample_rate_hz, const BmForm* form)
+{
+   (void)form;
+   return bm_note_tracked_eq_init(self, sample_rate_hz);
+}
+
+static void set(void* self, const float* port)
+{
+   const BmNoteTrackedEqParams params = {
+      .tuning = (uint32_t)port[FUNDAMENTAL_EQ_TUNING],
+      .note_source = (BmNoteSource)port[FUNDAMENTAL_EQ_NOTE_SOURCE],
+      .note_hz = (double)port[FUNDAMENTAL_EQ_NOTE_FREQ_HZ],
+      .eq =
+         {
+            .low_cut = port[FUNDAMENTAL_EQ_LOW_CUT] > 0.5F,
+            .low_cut_slope_db_per_octave = (uint32_t)port[FUNDAMENTAL_EQ_LOW_CUT_SLOPE_DB_PER_OCTAVE],
+            .low_cut_ratio = (double)port[FUNDAMENTAL_EQ_LOW_CUT_RATIO],
+            .harmonic = (uint32_t)port[FUNDAMENTAL_EQ_HARMONIC],
+            .harmonic_gain_db = (double)port[FUNDAMENTAL_EQ_HARMONIC_GAIN_DB],
+            .harmonic_q = (double)port[FUNDAMENTAL_EQ_HARMONIC_Q],
+            .low_shelf_hz = (double)port[FUNDAMENTAL_EQ_LOW_SHELF_FREQ_HZ],
+            .low_shelf_gain_db = (double)port[FUNDAMENTAL_EQ_LOW_SHELF_GAIN_DB],
+            .bell1_hz = (double)port[FUNDAMENTAL_EQ_BELL1_FREQ_HZ],
+            .bell1_gain_db = (double)port[FUNDAMENTAL_EQ_BELL1_GAIN_DB],
+            .bell1_q = (double)port[FUNDAMENTAL_EQ_BELL1_Q],
+            .bell2_hz = (double)port[FUNDAMENTAL_EQ_BELL2_FREQ_HZ],
+            .bell2_gain_db = (double)port[FUNDAMENTAL_EQ_BELL2_GAIN_DB],
+            .bell2_q = (double)port[FUNDAMENTAL_EQ_BELL2_Q],
+            .high_shelf_hz = (double)port[FUNDAMENTAL_EQ_HIGH_SHELF_FREQ_HZ],
+            .high_shelf_gain_db = (double)port[FUNDAMENTAL_EQ_HIGH_SHELF_GAIN_DB],
+         },
+   };
+   bm_note_tracked_eq_set(self, &params);
+}
+
+static void process(void* self, const BmFrame* in, BmFrame* out, uint32_t n_frames)
+{
+   bm_note_tracked_eq_process(self, in, out, n_frames);
+}
+
+static void reset(void* self)
+{
+   bm_note_tracked_eq_reset(self);
+}
+
+static void report(const void* self, float* port)
+{
+   port[FUNDAMENTAL_EQ_LOWEST_NOTE_HZ] = (float)bm_note_tracked_eq_note_hz(self);
+   port[FUNDAMENTAL_EQ_NOTE_CONFIDENCE_PERCENT] = (float)(100.0 * bm_note_tracked_eq_confidence(self));
+}
+
+static double learned_hz(const void* self)
+{
+   return bm_note_tracked_eq_learned_hz(self);
+}
+
+static void set_learned_hz(void* self, double hz)
+{
+   bm_note_tracked_eq_set_learned_hz(self, hz);
+}
+
+static const BmMemory memories[] = {
+   {"urn:bookmatch:fundamental-eq#learned_note", 0.0, 2000.0, learned_hz, set_learned_hz},
+};
+
+const BmPlugin bm_plugin = {
+   .ports = &fundamental_eq,
+   .bytes = bytes,
+   .init = init,
+   .set = set,
+   .process = process,
+   .reset = reset,
+   .report = report,
+   .memories = memories,
+   .n_memories = 1,
+};
