@@ -427,7 +427,7 @@ static LV2_State_Status restore(LV2_Handle instance, LV2_State_Retrieve_Function
          if (!data) {
             continue;
          }
-         double value = NAN;
+         double value = (double)NAN;
          if (type == self->map->map(self->map->handle, LV2_ATOM__Double) && size == sizeof value) {
             memcpy(&value, data, sizeof value);
          } else if (type == self->map->map(self->map->handle, LV2_ATOM__Float) && size == sizeof(float)) {
