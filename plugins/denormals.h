@@ -1,5 +1,6 @@
 /* SPDX-License-Identifier: ISC */
-/* Flush tiny numbers to zero while a block is processed, so that a dying tail costs no more than a loud one. */
+/* Flush tiny numbers to zero while a block is processed, so that a dying tail costs no more than a loud one.
+ */
 #ifndef BM_PLUGINS_DENORMALS_H
 #define BM_PLUGINS_DENORMALS_H
 

@@ -47,7 +47,8 @@ typedef struct {
    int rendering;
 } BmPorts;
 
-/** The value a port takes for what a host wrote: inside its range, on a scale point; NaN gives the default. */
+/** The value a port takes for what a host wrote: inside its range, on a scale point; NaN gives the default.
+ */
 float bm_port_clamp(const BmPort* port, float value);
 
 #endif

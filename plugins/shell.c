@@ -258,15 +258,16 @@ static void run_slice(Shell* self, uint32_t start, uint32_t n_frames)
    if (!bm_fade_is_on(&self->enabled)) {
       for (uint32_t i = 0; i < n_frames; ++i) {
          const double share = bm_fade_step(&self->enabled);
-         self->wet_slice[i] = share < 1.0 ? dry[i] + (self->wet_slice[i] - dry[i]) * share : self->wet_slice[i];
+         self->wet_slice[i] =
+            share < 1.0 ? dry[i] + (self->wet_slice[i] - dry[i]) * share : self->wet_slice[i];
       }
    }
    level_meter_process(&self->output_level, self->wet_slice, n_frames);
    store(self, start, n_frames, self->wet_slice);
 }
 
-/* How far this slice may go: a fade's end is a border of its own, so that the processor starts and stops in the
-   same frame for every block size. */
+/* How far this slice may go: a fade's end is a border of its own, so that the processor starts and stops in
+   the same frame for every block size. */
 static uint32_t slice_frames(const Shell* self, uint32_t n_frames)
 {
    uint32_t n = n_frames < BM_SLICE_FRAMES ? n_frames : BM_SLICE_FRAMES;
@@ -276,8 +277,8 @@ static uint32_t slice_frames(const Shell* self, uint32_t n_frames)
    return n;
 }
 
-static LV2_Handle instantiate(const LV2_Descriptor* descriptor, double sample_rate_hz, const char* bundle_path,
-                              const LV2_Feature* const* features)
+static LV2_Handle instantiate(const LV2_Descriptor* descriptor, double sample_rate_hz,
+                              const char* bundle_path, const LV2_Feature* const* features)
 {
    (void)bundle_path;
    const BmPorts* ports = bm_plugin.ports;
@@ -286,8 +287,8 @@ static LV2_Handle instantiate(const LV2_Descriptor* descriptor, double sample_ra
    lv2_log_logger_init(&logger, map, (LV2_Log_Log*)lv2_features_data(features, LV2_LOG__log));
 
    if (bm_check_rate(sample_rate_hz) != BM_OK) {
-      lv2_log_error(&logger, "%s: sample rate %g Hz; %g to %g Hz would be right\n", descriptor->URI, sample_rate_hz,
-                    BM_RATE_MIN_HZ, BM_RATE_MAX_HZ);
+      lv2_log_error(&logger, "%s: sample rate %g Hz; %g to %g Hz would be right\n", descriptor->URI,
+                    sample_rate_hz, BM_RATE_MIN_HZ, BM_RATE_MAX_HZ);
       return NULL;
    }
    Shell* self = allocate(sizeof *self);
@@ -385,8 +386,8 @@ static void cleanup(LV2_Handle instance)
    shell_free((Shell*)instance);
 }
 
-static LV2_State_Status save(LV2_Handle instance, LV2_State_Store_Function store_value, LV2_State_Handle handle,
-                             uint32_t flags, const LV2_Feature* const* features)
+static LV2_State_Status save(LV2_Handle instance, LV2_State_Store_Function store_value,
+                             LV2_State_Handle handle, uint32_t flags, const LV2_Feature* const* features)
 {
    (void)flags;
    (void)features;
@@ -406,9 +407,10 @@ static LV2_State_Status save(LV2_Handle instance, LV2_State_Store_Function store
    return LV2_STATE_SUCCESS;
 }
 
-/* All or nothing: every value is checked before the first is taken. A value that is missing is left as it is. */
-static LV2_State_Status restore(LV2_Handle instance, LV2_State_Retrieve_Function retrieve, LV2_State_Handle handle,
-                                uint32_t flags, const LV2_Feature* const* features)
+/* All or nothing: every value is checked before the first is taken. A value that is missing is left as it is.
+ */
+static LV2_State_Status restore(LV2_Handle instance, LV2_State_Retrieve_Function retrieve,
+                                LV2_State_Handle handle, uint32_t flags, const LV2_Feature* const* features)
 {
    (void)flags;
    (void)features;
@@ -436,7 +438,8 @@ static LV2_State_Status restore(LV2_Handle instance, LV2_State_Retrieve_Function
             value = (double)single;
          }
          if (!(value >= memory->minimum && value <= memory->maximum)) {
-            lv2_log_error(&self->logger, "%s: stored %s is not a number from %g to %g; the state is refused\n",
+            lv2_log_error(&self->logger,
+                          "%s: stored %s is not a number from %g to %g; the state is refused\n",
                           self->form->uri, memory->uri, memory->minimum, memory->maximum);
             return LV2_STATE_ERR_BAD_TYPE;
          }
@@ -460,12 +463,19 @@ static const void* extension_data(const char* uri)
 enum { MAX_FORMS = 4 };
 static LV2_Descriptor descriptors[MAX_FORMS];
 
-/* The URIs are the plugin's, known only when it is linked; filled once, before a host can call from two threads. */
+/* The URIs are the plugin's, known only when it is linked; filled once, before a host can call from two
+ * threads. */
 __attribute__((constructor)) static void fill_descriptors(void)
 {
    for (uint32_t i = 0; i < bm_plugin.ports->n_forms && i < MAX_FORMS; ++i) {
-      descriptors[i] = (LV2_Descriptor){
-         bm_plugin.ports->forms[i].uri, instantiate, connect_port, activate, run, NULL, cleanup, extension_data};
+      descriptors[i] = (LV2_Descriptor){bm_plugin.ports->forms[i].uri,
+                                        instantiate,
+                                        connect_port,
+                                        activate,
+                                        run,
+                                        NULL,
+                                        cleanup,
+                                        extension_data};
    }
 }
 

@@ -2,8 +2,8 @@
 /*
    The LV2 side that all plugins share.
 
-   A plugin is one file that defines `bm_plugin`: how its ports become parameters, and which verbs of common-dsp
-   do the work. The shell does the rest, in this order for every frame:
+   A plugin is one file that defines `bm_plugin`: how its ports become parameters, and which verbs of
+   common-dsp do the work. The shell does the rest, in this order for every frame:
 
       in -> [no NaN] -> input gain -> process -> mix with the delayed input -> loudness match
          -> output gain -> cross-fade with the delayed input (enabled) -> out
