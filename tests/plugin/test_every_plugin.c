@@ -214,8 +214,7 @@ static void check_ports(const BmPlugin* plugin)
          continue;
       }
       const size_t length = strlen(port->help);
-      if (!port->has_min || !port->has_max || !(port->def >= port->min && port->def <= port->max) ||
-          !has_kind) {
+      if (!port->has_min || !port->has_max || !(port->def >= port->min && port->def <= port->max)) {
          fail_msg("%s: port %s wants a range and a default inside it", plugin->uri, port->symbol);
       }
       if (length == 0 || port->help[length - 1] != '.') {
