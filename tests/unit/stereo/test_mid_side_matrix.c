@@ -52,7 +52,7 @@ static void encode_and_decode_give_24_bit_samples_back_exactly(void** state)
       const BmFrame x = sample_of_24_bits(&seed);
       const BmFrame coded = through(encode, x);
       assert_true(coded[0] == 0.5 * (x[0] + x[1]) && coded[1] == 0.5 * (x[0] - x[1]));
-      const BmFrame y = through(decode, bm_frame((float)coded[0], (float)coded[1]));
+      const BmFrame y = through(decode, bm_frame((double)(float)coded[0], (double)(float)coded[1]));
       assert_true((float)y[0] == (float)x[0] && (float)y[1] == (float)x[1]);
    }
 }
