@@ -1,0 +1,335 @@
+/* SPDX-License-Identifier: ISC */
+/*
+   If this fails, a plugin can make a session drop out: something under run() allocated, locked or asked the
+   kernel.
+
+   Every plugin of the bundle runs through all its controls, its bypass and garbage on its inputs while this
+   program stands in front of the C library's allocator and locks, and the kernel itself refuses system calls
+   (syscall user dispatch, Linux 5.11; where the kernel lacks it that part is left out, and said so).
+*/
+#include "unit_test.h"
+
+#include "host.h"
+
+#include <lilv/lilv.h>
+
+#include <dlfcn.h>
+#include <pthread.h>
+#include <signal.h>
+#include <stdbool.h>
+#include <stdlib.h>
+#include <string.h>
+#include <sys/prctl.h>
+#include <sys/syscall.h>
+#include <time.h>
+#include <ucontext.h>
+#include <unistd.h>
+
+#if defined(__SANITIZE_ADDRESS__)
+#define IS_SANITIZED 1
+#elif defined(__has_feature)
+#if __has_feature(address_sanitizer)
+#define IS_SANITIZED 1
+#endif
+#endif
+
+#ifdef IS_SANITIZED
+
+int main(void)
+{
+   return 77; /* the sanitizer's own allocator stands where ours would */
+}
+
+#else
+
+#ifndef PR_SET_SYSCALL_USER_DISPATCH
+#define PR_SET_SYSCALL_USER_DISPATCH 59
+#endif
+enum { DISPATCH_OFF = 0, DISPATCH_ON = 1, ALLOW = 0, BLOCK = 1 };
+
+enum { RATE_HZ = 48000, BLOCK_FRAMES = 256, MAX_AUDIO = 4, N_BLOCKS = 400, STACK_BYTES = 256 * 1024 };
+
+static volatile char selector = ALLOW;
+static volatile bool is_watching;
+static volatile long n_hits;
+static const char* volatile first_hit;
+static volatile long first_syscall = -1;
+
+static void hit(const char* what)
+{
+   if (is_watching) {
+      ++n_hits;
+      if (!first_hit) {
+         first_hit = what;
+      }
+   }
+}
+
+void* __libc_malloc(size_t size);
+void* __libc_calloc(size_t n, size_t size);
+void* __libc_realloc(void* block, size_t size);
+void* __libc_memalign(size_t alignment, size_t size);
+void __libc_free(void* block);
+
+/* glibc declares these; the versions here take their place for every library in the process. */
+void* malloc(size_t size)
+{
+   hit("malloc");
+   return __libc_malloc(size);
+}
+
+void* calloc(size_t n, size_t size)
+{
+   hit("calloc");
+   return __libc_calloc(n, size);
+}
+
+void* realloc(void* block, size_t size)
+{
+   hit("realloc");
+   return __libc_realloc(block, size);
+}
+
+void* aligned_alloc(size_t alignment, size_t size)
+{
+   hit("aligned_alloc");
+   return __libc_memalign(alignment, size);
+}
+
+int posix_memalign(void** block, size_t alignment, size_t size)
+{
+   hit("posix_memalign");
+   *block = __libc_memalign(alignment, size);
+   return *block ? 0 : 12;
+}
+
+void free(void* block)
+{
+   hit("free");
+   __libc_free(block);
+}
+
+int pthread_mutex_lock(pthread_mutex_t* mutex)
+{
+   static int (*next)(pthread_mutex_t*);
+   hit("pthread_mutex_lock");
+   if (!next) {
+      *(void**)&next = dlsym(RTLD_NEXT, "pthread_mutex_lock");
+   }
+   return next(mutex);
+}
+
+/* The kernel delivers a refused system call as SIGSYS; it is counted and allowed to return as if it had
+ * failed. */
+static void on_syscall(int number, siginfo_t* info, void* context)
+{
+   (void)number;
+   (void)context;
+   selector = ALLOW;
+   ++n_hits;
+   if (first_syscall < 0) {
+      first_syscall = info->si_syscall;
+   }
+}
+
+static BmHost* host;
+static bool kernel_watches;
+
+/* cmocka takes SIGSYS for itself before each test. */
+static void take_sigsys(void)
+{
+   const struct sigaction action = {.sa_sigaction = on_syscall, .sa_flags = SA_SIGINFO};
+   sigaction(SIGSYS, &action, NULL);
+}
+
+typedef struct {
+   LilvInstance* instance;
+   const BmPlugin* plugin;
+   float* controls;
+   float audio_in[MAX_AUDIO][BLOCK_FRAMES];
+   float audio_out[MAX_AUDIO][BLOCK_FRAMES];
+} Subject;
+
+static void start_watching(void)
+{
+   is_watching = true;
+   if (kernel_watches) {
+      selector = BLOCK;
+   }
+}
+
+static void stop_watching(void)
+{
+   selector = ALLOW;
+   is_watching = false;
+}
+
+/* How deep run() went into a stack that was painted before. */
+typedef struct {
+   Subject* subject;
+   uint64_t seed;
+} Job;
+
+static float value_between(const BmPort* port, uint64_t* seed)
+{
+   const double share = 0.5 + 0.5 * bm_test_random(seed);
+   return port->min + (float)share * (port->max - port->min);
+}
+
+static void* run_job(void* data)
+{
+   Job* job = data;
+   Subject* subject = job->subject;
+   const BmPlugin* plugin = subject->plugin;
+   static const float garbage[] = {NAN, INFINITY, -INFINITY, 1e30F, 1e-40F};
+   if (kernel_watches && prctl(PR_SET_SYSCALL_USER_DISPATCH, DISPATCH_ON, 0, 0, &selector) != 0) {
+      kernel_watches = false;
+   }
+   for (int block = 0; block < N_BLOCKS; ++block) {
+      for (uint32_t i = 0; i < plugin->n_ports; ++i) {
+         const BmPort* port = &plugin->ports[i];
+         if (port->kind == BM_PORT_CONTROL && port->is_input && bm_test_random(&job->seed) > 0.5) {
+            subject->controls[i] = block % 50 == 49 ? garbage[block % 5] : value_between(port, &job->seed);
+         }
+      }
+      for (int c = 0; c < MAX_AUDIO; ++c) {
+         for (int i = 0; i < BLOCK_FRAMES; ++i) {
+            subject->audio_in[c][i] = block % 40 == 39
+                                         ? garbage[i % 5]
+                                         : (float)(block % 7 == 6 ? 0.0 : 0.3 * bm_test_random(&job->seed));
+         }
+      }
+      start_watching();
+      lilv_instance_run(subject->instance, block % 11 == 10 ? 0 : BLOCK_FRAMES);
+      stop_watching();
+   }
+   if (kernel_watches) {
+      prctl(PR_SET_SYSCALL_USER_DISPATCH, DISPATCH_OFF, 0, 0, 0);
+   }
+   return NULL;
+}
+
+/* Run on a thread whose stack is painted, so that the deepest write shows. */
+static size_t run_on_painted_stack(Job* job)
+{
+   enum { PAINT = 0x5A };
+   unsigned char* stack = aligned_alloc(4096, STACK_BYTES);
+   assert_non_null(stack);
+   memset(stack, PAINT, STACK_BYTES);
+   pthread_attr_t attributes;
+   pthread_attr_init(&attributes);
+   assert_int_equal(pthread_attr_setstack(&attributes, stack, STACK_BYTES), 0);
+   pthread_t thread;
+   assert_int_equal(pthread_create(&thread, &attributes, run_job, job), 0);
+   pthread_join(thread, NULL);
+   size_t untouched = 0;
+   while (untouched < STACK_BYTES && stack[untouched] == PAINT) {
+      ++untouched;
+   }
+   pthread_attr_destroy(&attributes);
+   free(stack);
+   return STACK_BYTES - untouched;
+}
+
+static void check(const BmPlugin* plugin)
+{
+   Subject* subject = calloc(1, sizeof *subject);
+   subject->plugin = plugin;
+   subject->controls = calloc(plugin->n_ports, sizeof *subject->controls);
+   subject->instance = lilv_plugin_instantiate((const LilvPlugin*)plugin->lilv, RATE_HZ, NULL);
+   if (!subject->instance) {
+      fail_msg("%s: does not run in a host without features", plugin->uri);
+   }
+   uint32_t n_in = 0;
+   uint32_t n_out = 0;
+   for (uint32_t i = 0; i < plugin->n_ports; ++i) {
+      const BmPort* port = &plugin->ports[i];
+      if (port->kind == BM_PORT_AUDIO) {
+         lilv_instance_connect_port(subject->instance, i,
+                                    port->is_input ? subject->audio_in[n_in++] : subject->audio_out[n_out++]);
+      } else if (port->kind == BM_PORT_CONTROL) {
+         subject->controls[i] = port->def;
+         lilv_instance_connect_port(subject->instance, i, &subject->controls[i]);
+      } else {
+         lilv_instance_connect_port(subject->instance, i, NULL);
+      }
+   }
+   lilv_instance_activate(subject->instance);
+   n_hits = 0;
+   first_hit = NULL;
+   first_syscall = -1;
+   Job job = {subject, 4711};
+   const size_t stack_bytes = run_on_painted_stack(&job);
+   lilv_instance_deactivate(subject->instance);
+   lilv_instance_free(subject->instance);
+   free(subject->controls);
+   free(subject);
+   printf("%-46s %d blocks, %ld hits, %5.1f KiB of stack%s\n", plugin->uri, N_BLOCKS, n_hits,
+          (double)stack_bytes / 1024.0, kernel_watches ? "" : " (kernel not watching)");
+   if (n_hits) {
+      fail_msg("%s: %ld calls under run(); the first: %s (system call %ld)", plugin->uri, n_hits,
+               first_hit ? first_hit : "the kernel", first_syscall);
+   }
+   if (stack_bytes > 128 * 1024) {
+      fail_msg("%s: run() and its thread use %zu bytes of stack; 131072 at most", plugin->uri, stack_bytes);
+   }
+}
+
+static void nothing_under_run_allocates_locks_or_calls_the_kernel(void** state)
+{
+   (void)state;
+   take_sigsys();
+   uint32_t n_checked = 0;
+   for (uint32_t i = 0; i < bm_host_n_plugins(host); ++i) {
+      const BmPlugin* plugin = bm_host_plugin(host, i);
+      if (!strncmp(plugin->uri, "urn:bookmatch:", 14)) {
+         check(plugin);
+         ++n_checked;
+      }
+   }
+   assert_true(n_checked > 0);
+}
+
+static void the_watch_itself_sees_an_allocation_and_a_system_call(void** state)
+{
+   (void)state;
+   take_sigsys();
+   n_hits = 0;
+   first_hit = NULL;
+   is_watching = true;
+   void* volatile block = malloc(1);
+   free(block);
+   is_watching = false;
+   assert_int_equal(n_hits, 2);
+   if (kernel_watches && prctl(PR_SET_SYSCALL_USER_DISPATCH, DISPATCH_ON, 0, 0, &selector) == 0) {
+      n_hits = 0;
+      selector = BLOCK;
+      syscall(SYS_getppid);
+      selector = ALLOW;
+      prctl(PR_SET_SYSCALL_USER_DISPATCH, DISPATCH_OFF, 0, 0, 0);
+      assert_int_equal(n_hits, 1);
+   }
+}
+
+int main(void)
+{
+   kernel_watches = prctl(PR_SET_SYSCALL_USER_DISPATCH, DISPATCH_ON, 0, 0, &selector) == 0;
+   if (kernel_watches) {
+      prctl(PR_SET_SYSCALL_USER_DISPATCH, DISPATCH_OFF, 0, 0, 0);
+   }
+   BmError error = {0};
+   host = bm_host_new(&error);
+   if (!host) {
+      fprintf(stderr, "%s\n", error.text);
+      return 1;
+   }
+   const struct CMUnitTest tests[] = {
+      cmocka_unit_test(the_watch_itself_sees_an_allocation_and_a_system_call),
+      cmocka_unit_test(nothing_under_run_allocates_locks_or_calls_the_kernel),
+   };
+   const int n_failed = cmocka_run_group_tests(tests, NULL, NULL);
+   bm_host_free(host);
+   return n_failed;
+}
+
+#endif
