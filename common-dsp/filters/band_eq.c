@@ -5,9 +5,10 @@
 #include <string.h>
 
 #define CONTROL_RATE_HZ 1500.0
-#define GLIDE_MS BM_GLIDE_MS
-/* A design this many ticks old still shapes the spline. */
-#define SPLINE_TICKS 2
+#define GLIDE_MS 5.0 /* of each of four poles: 20 ms in all */
+
+/* A design shapes the spline for this many ticks. */
+#define SPLINE_TICKS 3
 
 /* Below this a state is silence (-500 dBFS); denormals lie far below. */
 #define SILENCE 1e-25
@@ -30,15 +31,21 @@ static BmLanesSection lanes(const BmSection* left, const BmSection* right)
    };
 }
 
-static BmMatched design_lane(const BmBandEq* self, const BmBand* band, uint32_t lane)
+static double value(const BmBand* band, uint32_t lane, BmBandGlideIndex index)
 {
+   return band->glides[lane][index].glide.value;
+}
+
+static BmMatched design_lane(const BmBandEq* self, uint32_t index, uint32_t lane)
+{
+   const BmBand* band = &self->mem.bands[index];
    const double radians_per_hz = 6.28318530717958647692 / self->cfg.rate_hz;
-   const double omega = fmin(exp2(band->lanes[lane].octave.value) * radians_per_hz, BM_MATCHED_OMEGA_MAX);
-   const double gain_db = band->lanes[lane].gain_db.value;
-   const double q = exp2(band->lanes[lane].q_octave.value);
-   switch (band->kind) {
+   const double omega = fmin(exp2(value(band, lane, BM_BAND_OCTAVE)) * radians_per_hz, BM_MATCHED_OMEGA_MAX);
+   const double gain_db = value(band, lane, BM_BAND_GAIN_DB);
+   const double q = exp2(value(band, lane, BM_BAND_Q_OCTAVE));
+   switch (self->cfg.kinds[index]) {
    case BM_BAND_LOW_CUT:
-      return bm_matched_low_cut(omega, q, band->lanes[lane].amount.value);
+      return bm_matched_low_cut(omega, q, value(band, lane, BM_BAND_AMOUNT));
    case BM_BAND_LOW_SHELF:
       return bm_matched_low_shelf(omega, gain_db, q);
    case BM_BAND_HIGH_SHELF:
@@ -49,28 +56,63 @@ static BmMatched design_lane(const BmBandEq* self, const BmBand* band, uint32_t 
    }
 }
 
-static void design(const BmBandEq* self, BmBand* band)
+static void design(BmBandEq* self, uint32_t index)
 {
-   const BmMatched left = design_lane(self, band, 0);
-   const BmMatched right = self->cfg.n_lanes == 2 ? design_lane(self, band, 1) : left;
+   BmBand* band = &self->mem.bands[index];
+   const BmMatched left = design_lane(self, index, 0);
+   const BmMatched right = self->cfg.n_lanes == 2 ? design_lane(self, index, 1) : left;
    band->sections[0].last[0] = lanes(&left.body, &right.body);
    band->sections[1].last[0] = lanes(&left.correction, &right.correction);
 }
 
-static bool step_glides(const BmBandEq* self, BmBand* band)
+static void glide_init(BmBandGlide* self, double step_rate_hz)
 {
-   bool moves = false;
+   bm_glide_init(&self->ahead, GLIDE_MS, step_rate_hz);
+   bm_glide_init(&self->glide, GLIDE_MS, step_rate_hz);
+}
+
+static void glide_reset(BmBandGlide* self)
+{
+   bm_glide_reset(&self->ahead);
+   bm_glide_set(&self->glide, self->ahead.value);
+   bm_glide_reset(&self->glide);
+}
+
+static void glide_set(BmBandGlide* self, double target)
+{
+   bm_glide_set(&self->ahead, target);
+   bm_glide_set(&self->glide, self->ahead.value);
+}
+
+static bool glide_is_still(const BmBandGlide* self)
+{
+   return bm_glide_is_still(&self->ahead) && bm_glide_is_still(&self->glide);
+}
+
+static void glide_step(BmBandGlide* self)
+{
+   bm_glide_set(&self->glide, bm_glide_step(&self->ahead));
+   bm_glide_step(&self->glide);
+}
+
+static bool are_glides_still(const BmBandEq* self, const BmBand* band)
+{
+   bool still = true;
    for (uint32_t lane = 0; lane < self->cfg.n_lanes; ++lane) {
-      BmGlide* const glides[] = {&band->lanes[lane].octave, &band->lanes[lane].gain_db,
-                                 &band->lanes[lane].q_octave, &band->lanes[lane].amount};
-      for (uint32_t i = 0; i < 4; ++i) {
-         if (!bm_glide_is_still(glides[i])) {
-            bm_glide_step(glides[i]);
-            moves = true;
-         }
+      for (uint32_t i = 0; i < BM_BAND_N_GLIDES; ++i) {
+         still = still && glide_is_still(&band->glides[lane][i]);
       }
    }
-   return moves;
+   return still;
+}
+
+static void step_glides(const BmBandEq* self, BmBand* band)
+{
+   for (uint32_t lane = 0; lane < self->cfg.n_lanes; ++lane) {
+      for (uint32_t i = 0; i < BM_BAND_N_GLIDES; ++i) {
+         glide_step(&band->glides[lane][i]);
+      }
+   }
 }
 
 /* The spline's piece from the mean of the two older designs to the mean of the two newer. */
@@ -100,36 +142,11 @@ static void lay_splines(BmMovingSection* s, double frames)
 #undef LAY
 }
 
-static void tick_band(BmBandEq* self, BmBand* band)
+static void follow_designs(const BmBandEq* self, BmBand* band)
 {
-   if (band->jumps) { /* before a step, so that what glides still starts from here */
-      design(self, band);
-      for (uint32_t i = 0; i < 2; ++i) {
-         BmMovingSection* s = &band->sections[i];
-         s->last[2] = s->last[1] = s->now = s->last[0];
-      }
-      band->designs_to_rest = 0;
-      band->jumps = false;
-      return;
-   }
-   const bool moves = step_glides(self, band);
-   if (moves) {
-      band->designs_to_rest = SPLINE_TICKS + 1;
-   }
-   if (band->designs_to_rest == 0) {
-      return;
-   }
-   --band->designs_to_rest;
-   for (uint32_t i = 0; i < 2; ++i) {
-      band->sections[i].last[2] = band->sections[i].last[1];
-      band->sections[i].last[1] = band->sections[i].last[0];
-   }
-   if (moves) {
-      design(self, band);
-   }
    for (uint32_t i = 0; i < 2; ++i) {
       BmMovingSection* s = &band->sections[i];
-      if (band->designs_to_rest) {
+      if (band->ticks_to_rest) {
          lay_splines(s, (double)self->mem.clock.period_frames);
       } else {
          s->now = s->last[0];
@@ -137,32 +154,89 @@ static void tick_band(BmBandEq* self, BmBand* band)
    }
 }
 
+static void tick_band(BmBandEq* self, uint32_t index)
+{
+   BmBand* band = &self->mem.bands[index];
+   if (band->jumps) { /* before a step of the glides, so that what moves still starts from here */
+      design(self, index);
+      for (uint32_t i = 0; i < 2; ++i) {
+         band->sections[i].last[2] = band->sections[i].last[1] = band->sections[i].last[0];
+      }
+      band->ticks_to_rest = are_glides_still(self, band) ? 0 : SPLINE_TICKS;
+      band->jumps = false;
+      follow_designs(self, band);
+      return;
+   }
+   const bool moves = !are_glides_still(self, band);
+   if (moves) {
+      band->ticks_to_rest = SPLINE_TICKS;
+   }
+   if (band->ticks_to_rest == 0) {
+      return;
+   }
+   --band->ticks_to_rest;
+   for (uint32_t i = 0; i < 2; ++i) {
+      band->sections[i].last[2] = band->sections[i].last[1];
+      band->sections[i].last[1] = band->sections[i].last[0];
+   }
+   if (moves) {
+      step_glides(self, band);
+      design(self, index);
+   }
+   follow_designs(self, band);
+}
+
 static BmFrame without_denormals(BmFrame x)
 {
    return bm_frame_select(bm_frame_abs(x) < bm_frame_both(SILENCE), bm_frame_both(0.0), x);
 }
 
-static void tick(BmBandEq* self)
+static bool has_effect(const BmMovingSection* s, bool moves)
+{
+   return !is_without_effect(&s->last[0]) ||
+          (moves && !(is_without_effect(&s->last[1]) && is_without_effect(&s->last[2])));
+}
+
+static void list_sections(BmBandEq* self)
 {
    self->coef.n_run = 0;
+   self->coef.rests = true;
    for (uint32_t b = 0; b < self->cfg.n_bands; ++b) {
       BmBand* band = &self->mem.bands[b];
-      tick_band(self, band);
+      const bool moves = band->ticks_to_rest > 0;
+      self->coef.rests = self->coef.rests && !moves && !band->jumps;
       for (uint32_t i = 0; i < 2; ++i) {
          BmMovingSection* s = &band->sections[i];
-         const bool moves = band->designs_to_rest > 0;
-         if (is_without_effect(&s->last[0]) &&
-             (!moves || (is_without_effect(&s->last[1]) && is_without_effect(&s->last[2])))) {
+         if (has_effect(s, moves)) {
+            self->coef.run[self->coef.n_run].band = (uint8_t)b;
+            self->coef.run[self->coef.n_run].section = (uint8_t)i;
+            self->coef.run[self->coef.n_run].moves = moves;
+            ++self->coef.n_run;
+         } else {
             s->band = bm_frame_both(0.0);
             s->low = bm_frame_both(0.0);
-            continue;
          }
-         s->band = without_denormals(s->band);
-         s->low = without_denormals(s->low);
-         self->coef.run[self->coef.n_run] = (uint8_t)(2 * b + i);
-         self->coef.run_moves[self->coef.n_run] = moves;
-         ++self->coef.n_run;
       }
+   }
+}
+
+static BmMovingSection* section_to_run(BmBandEq* self, uint32_t i)
+{
+   return &self->mem.bands[self->coef.run[i].band].sections[self->coef.run[i].section];
+}
+
+static void tick(BmBandEq* self)
+{
+   if (!self->coef.rests) {
+      for (uint32_t b = 0; b < self->cfg.n_bands; ++b) {
+         tick_band(self, b);
+      }
+      list_sections(self);
+   }
+   for (uint32_t i = 0; i < self->coef.n_run; ++i) {
+      BmMovingSection* s = section_to_run(self, i);
+      s->band = without_denormals(s->band);
+      s->low = without_denormals(s->low);
    }
 }
 
@@ -177,14 +251,14 @@ static inline BmFrame run_frame(const BmLanesSection* c, BmFrame* band, BmFrame*
 }
 
 /* `count` sections at once, so that they overlap in the machine; call with a constant. */
-static inline __attribute__((always_inline)) void run_still(BmBandEq* self, const uint8_t* run,
+static inline __attribute__((always_inline)) void run_still(BmBandEq* self, uint32_t first,
                                                             const uint32_t count, BmFrame* frames, uint32_t n)
 {
    BmMovingSection* s[4];
    BmFrame band[4];
    BmFrame low[4];
    for (uint32_t k = 0; k < count; ++k) {
-      s[k] = &self->mem.bands[run[k] / 2].sections[run[k] % 2];
+      s[k] = section_to_run(self, first + k);
       band[k] = s[k]->band;
       low[k] = s[k]->low;
    }
@@ -227,30 +301,29 @@ static void run_moving(BmMovingSection* s, BmFrame* frames, uint32_t n)
 
 static void run_all(BmBandEq* self, BmFrame* frames, uint32_t n)
 {
-   const uint8_t* run = self->coef.run;
    uint32_t i = 0;
    while (i < self->coef.n_run) {
-      if (self->coef.run_moves[i]) {
-         run_moving(&self->mem.bands[run[i] / 2].sections[run[i] % 2], frames, n);
+      if (self->coef.run[i].moves) {
+         run_moving(section_to_run(self, i), frames, n);
          ++i;
          continue;
       }
       uint32_t count = 1;
-      while (count < 4 && i + count < self->coef.n_run && !self->coef.run_moves[i + count]) {
+      while (count < 4 && i + count < self->coef.n_run && !self->coef.run[i + count].moves) {
          ++count;
       }
       switch (count) {
       case 4:
-         run_still(self, run + i, 4, frames, n);
+         run_still(self, i, 4, frames, n);
          break;
       case 3:
-         run_still(self, run + i, 3, frames, n);
+         run_still(self, i, 3, frames, n);
          break;
       case 2:
-         run_still(self, run + i, 2, frames, n);
+         run_still(self, i, 2, frames, n);
          break;
       default:
-         run_still(self, run + i, 1, frames, n);
+         run_still(self, i, 1, frames, n);
          break;
       }
       i += count;
@@ -276,41 +349,47 @@ BmStatus bm_band_eq_init(BmBandEq* self, double sample_rate_hz, const BmBandKind
    const double tick_rate_hz = sample_rate_hz / period_frames;
    for (uint32_t b = 0; b < n_bands; ++b) {
       BmBand* band = &self->mem.bands[b];
-      band->kind = kinds[b];
-      for (uint32_t lane = 0; lane < 2; ++lane) {
-         bm_glide_init(&band->lanes[lane].octave, GLIDE_MS, tick_rate_hz);
-         bm_glide_init(&band->lanes[lane].gain_db, GLIDE_MS, tick_rate_hz);
-         bm_glide_init(&band->lanes[lane].q_octave, GLIDE_MS, tick_rate_hz);
-         bm_glide_init(&band->lanes[lane].amount, GLIDE_MS, tick_rate_hz);
+      self->cfg.kinds[b] = kinds[b];
+      for (uint32_t i = 0; i < BM_BAND_N_GLIDES; ++i) {
+         glide_init(&band->glides[0][i], tick_rate_hz);
+         glide_init(&band->glides[1][i], tick_rate_hz);
       }
    }
    bm_band_eq_reset(self);
    return BM_OK;
 }
 
-static bool is_heard(const BmBandEq* self, const BmBand* band)
+static bool is_heard(const BmBandEq* self, uint32_t index)
 {
-   bool heard = band->designs_to_rest > 0;
+   const BmBand* band = &self->mem.bands[index];
+   const BmBandGlideIndex effect_index =
+      self->cfg.kinds[index] == BM_BAND_LOW_CUT ? BM_BAND_AMOUNT : BM_BAND_GAIN_DB;
+   bool heard = band->ticks_to_rest > 0;
    for (uint32_t lane = 0; lane < self->cfg.n_lanes; ++lane) {
-      const BmGlide* effect =
-         band->kind == BM_BAND_LOW_CUT ? &band->lanes[lane].amount : &band->lanes[lane].gain_db;
-      heard = heard || effect->value != 0.0 || effect->first != 0.0;
+      const BmBandGlide* effect = &band->glides[lane][effect_index];
+      heard = heard || effect->glide.value != 0.0 || !glide_is_still(effect);
    }
    return heard;
 }
 
-void bm_band_eq_set(BmBandEq* self, uint32_t b, uint32_t lane, const BmBandParams* params)
+void bm_band_eq_set(BmBandEq* self, uint32_t index, uint32_t lane, const BmBandParams* params)
 {
-   BmBand* band = &self->mem.bands[b];
-   if (!is_heard(self, band)) { /* nothing to glide from */
-      bm_glide_reset(&band->lanes[lane].octave);
-      bm_glide_reset(&band->lanes[lane].q_octave);
+   BmBand* band = &self->mem.bands[index];
+   BmBandGlide* glides = band->glides[lane];
+   const double octave = log2(fmax(params->frequency_hz, FREQUENCY_MIN_HZ));
+   const double q_octave = log2(fmax(params->q, Q_MIN));
+   const bool turns =
+      octave != glides[BM_BAND_OCTAVE].ahead.target || q_octave != glides[BM_BAND_Q_OCTAVE].ahead.target;
+   if (turns && !is_heard(self, index)) { /* nothing to glide from */
+      glide_reset(&glides[BM_BAND_OCTAVE]);
+      glide_reset(&glides[BM_BAND_Q_OCTAVE]);
       band->jumps = true;
    }
-   bm_glide_set(&band->lanes[lane].octave, log2(fmax(params->frequency_hz, FREQUENCY_MIN_HZ)));
-   bm_glide_set(&band->lanes[lane].gain_db, params->gain_db);
-   bm_glide_set(&band->lanes[lane].q_octave, log2(fmax(params->q, Q_MIN)));
-   bm_glide_set(&band->lanes[lane].amount, params->amount);
+   glide_set(&glides[BM_BAND_OCTAVE], octave);
+   glide_set(&glides[BM_BAND_GAIN_DB], params->gain_db);
+   glide_set(&glides[BM_BAND_Q_OCTAVE], q_octave);
+   glide_set(&glides[BM_BAND_AMOUNT], params->amount);
+   self->coef.rests = self->coef.rests && !band->jumps && are_glides_still(self, band);
 }
 
 uint32_t bm_band_eq_prepare(BmBandEq* self, uint32_t n_frames)
@@ -347,19 +426,18 @@ void bm_band_eq_reset(BmBandEq* self)
    bm_control_clock_reset(&self->mem.clock);
    self->mem.is_prepared = false;
    self->coef.n_run = 0;
+   self->coef.rests = false;
    for (uint32_t b = 0; b < self->cfg.n_bands; ++b) {
       BmBand* band = &self->mem.bands[b];
-      for (uint32_t lane = 0; lane < 2; ++lane) {
-         bm_glide_reset(&band->lanes[lane].octave);
-         bm_glide_reset(&band->lanes[lane].gain_db);
-         bm_glide_reset(&band->lanes[lane].q_octave);
-         bm_glide_reset(&band->lanes[lane].amount);
+      for (uint32_t i = 0; i < BM_BAND_N_GLIDES; ++i) {
+         glide_reset(&band->glides[0][i]);
+         glide_reset(&band->glides[1][i]);
       }
       for (uint32_t i = 0; i < 2; ++i) {
          band->sections[i].band = bm_frame_both(0.0);
          band->sections[i].low = bm_frame_both(0.0);
       }
-      band->designs_to_rest = 0;
+      band->ticks_to_rest = 0;
       band->jumps = true;
    }
 }

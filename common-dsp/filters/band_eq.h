@@ -49,30 +49,42 @@ typedef struct {
    BmFrame low;
 } BmMovingSection;
 
+/* Four poles in all: a control that starts from rest and ends at rest. */
 typedef struct {
-   BmBandKind kind;
-   struct {
-      BmGlide octave; /* log2 of Hz */
-      BmGlide gain_db;
-      BmGlide q_octave; /* log2 of Q */
-      BmGlide amount;
-   } lanes[2];
-   BmMovingSection sections[2]; /* body, correction */
-   bool jumps;                  /* the next design is taken at once */
-   uint32_t designs_to_rest;    /* 0: at rest */
+   BmGlide ahead;
+   BmGlide glide;
+} BmBandGlide;
+
+typedef enum {
+   BM_BAND_OCTAVE, /* log2 of Hz */
+   BM_BAND_GAIN_DB,
+   BM_BAND_Q_OCTAVE, /* log2 of Q */
+   BM_BAND_AMOUNT,
+   BM_BAND_N_GLIDES
+} BmBandGlideIndex;
+
+typedef struct {
+   BmBandGlide glides[2][BM_BAND_N_GLIDES]; /* a lane each */
+   BmMovingSection sections[2];             /* body, correction */
+   bool jumps;                              /* the next design is taken at once */
+   uint32_t ticks_to_rest;
 } BmBand;
 
 typedef struct {
    struct {
       double rate_hz;
-      uint32_t n_bands;
       uint32_t n_lanes;
+      uint32_t n_bands;
+      BmBandKind kinds[BM_BAND_EQ_BANDS_MAX];
    } cfg;
    struct {
-      /* Sections to run, in series: index of the band times 2, plus 1 for its correction. */
-      uint8_t run[2 * BM_BAND_EQ_BANDS_MAX];
-      bool run_moves[2 * BM_BAND_EQ_BANDS_MAX];
-      uint32_t n_run;
+      uint32_t n_run; /* sections that have an effect now, in series */
+      struct {
+         uint8_t band;
+         uint8_t section;
+         bool moves;
+      } run[2 * BM_BAND_EQ_BANDS_MAX];
+      bool rests; /* nothing moves or was set since */
    } coef;
    struct {
       BmControlClock clock;
@@ -90,8 +102,9 @@ typedef struct {
 BmStatus bm_band_eq_init(BmBandEq* self, double sample_rate_hz, const BmBandKind* kinds, uint32_t n_bands,
                          uint32_t n_lanes);
 
-/** Set a band in a lane (0 .. n_lanes - 1). The first time after init or reset at once, then gliding. */
-void bm_band_eq_set(BmBandEq* self, uint32_t band, uint32_t lane, const BmBandParams* params);
+/** Set band `index` in a lane (0 .. n_lanes - 1). The first time after init or reset at once, then gliding.
+ */
+void bm_band_eq_set(BmBandEq* self, uint32_t index, uint32_t lane, const BmBandParams* params);
 
 /** Filter [n_frames]; `out` may be `in`. Real-time: yes. */
 void bm_band_eq_process(BmBandEq* self, const BmFrame* in, BmFrame* out, uint32_t n_frames);

@@ -7,6 +7,7 @@
 
 /* Until told otherwise: E2, the low string of a guitar. */
 #define LOWEST_NOTE_HZ 82.40688922821748
+#define LOWEST_NOTE_MAX_HZ 20000.0
 
 /* A band for each harmonic, since choosing another fades one out and one in. */
 enum {
@@ -64,7 +65,7 @@ static void set_free(BmFundamentalEq* self, uint32_t index, const BmFundamentalE
 
 void bm_fundamental_eq_set(BmFundamentalEq* self, const BmFundamentalEqParams* params)
 {
-   if (params->lowest_note_hz > 0.0) {
+   if (params->lowest_note_hz > 0.0 && params->lowest_note_hz <= LOWEST_NOTE_MAX_HZ) {
       self->lowest_note_hz = params->lowest_note_hz;
    }
    set_low_cut(self, params);
