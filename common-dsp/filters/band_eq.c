@@ -392,6 +392,21 @@ void bm_band_eq_set(BmBandEq* self, uint32_t index, uint32_t lane, const BmBandP
    self->coef.rests = self->coef.rests && !band->jumps && are_glides_still(self, band);
 }
 
+void bm_band_eq_set_low_cut(BmBandEq* self, uint32_t first_index, uint32_t lane, const BmLowCutParams* params)
+{
+   const uint32_t n_wanted = params->slope_db_oct / 12;
+   const uint32_t n_used = n_wanted < 1 ? 1 : n_wanted > BM_LOW_CUT_BANDS ? BM_LOW_CUT_BANDS : n_wanted;
+   for (uint32_t i = 0; i < BM_LOW_CUT_BANDS; ++i) {
+      const bool is_used = i < n_used;
+      const BmBandParams band = {
+         .frequency_hz = params->corner_hz,
+         .q = bm_butterworth_q(2 * n_used, is_used ? i : 0),
+         .amount = params->on && is_used ? 1.0 : 0.0,
+      };
+      bm_band_eq_set(self, first_index + i, lane, &band);
+   }
+}
+
 uint32_t bm_band_eq_prepare(BmBandEq* self, uint32_t n_frames)
 {
    if (bm_control_clock_is_due(&self->mem.clock) && !self->mem.is_prepared) {

@@ -28,6 +28,15 @@ typedef struct {
    double amount;       /* low cut: 0 dry .. 1 cut */
 } BmBandParams;
 
+/** How many low-cut bands in a row make a low cut of any slope. */
+#define BM_LOW_CUT_BANDS 3
+
+typedef struct {
+   bool on;
+   uint32_t slope_db_oct; /* 12, 24 or 36; another value counts as the next lower, at least 12 */
+   double corner_hz;      /* -3 dB */
+} BmLowCutParams;
+
 #define BM_BAND_EQ_BANDS_MAX 12
 
 /* The coefficients of BmSection, a lane each. */
@@ -105,6 +114,13 @@ BmStatus bm_band_eq_init(BmBandEq* self, double sample_rate_hz, const BmBandKind
 /** Set band `index` in a lane (0 .. n_lanes - 1). The first time after init or reset at once, then gliding.
  */
 void bm_band_eq_set(BmBandEq* self, uint32_t index, uint32_t lane, const BmBandParams* params);
+
+/**
+   Set the BM_LOW_CUT_BANDS low-cut bands from `first_index` on as one Butterworth high-pass,
+   |H|^2 = 1 / (1 + (corner / f)^(slope / 3 dB)). Switch and slope fade sections in and out.
+*/
+void bm_band_eq_set_low_cut(BmBandEq* self, uint32_t first_index, uint32_t lane,
+                            const BmLowCutParams* params);
 
 /** Filter [n_frames]; `out` may be `in`. Real-time: yes. */
 void bm_band_eq_process(BmBandEq* self, const BmFrame* in, BmFrame* out, uint32_t n_frames);

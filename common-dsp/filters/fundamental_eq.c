@@ -1,7 +1,6 @@
 /* SPDX-License-Identifier: ISC */
 #include "filters/fundamental_eq.h"
 
-#define N_CUT_SECTIONS 3
 #define N_HARMONICS 4
 #define SHELF_Q 0.70710678118654752440
 
@@ -12,7 +11,7 @@
 /* A band for each harmonic, since choosing another fades one out and one in. */
 enum {
    LOW_CUT,
-   HARMONIC = LOW_CUT + N_CUT_SECTIONS,
+   HARMONIC = LOW_CUT + BM_LOW_CUT_BANDS,
    LOW_SHELF = HARMONIC + N_HARMONICS,
    BELL,
    HIGH_SHELF = BELL + 2,
@@ -28,21 +27,6 @@ BmStatus bm_fundamental_eq_init(BmFundamentalEq* self, double sample_rate_hz)
 {
    self->lowest_note_hz = LOWEST_NOTE_HZ;
    return bm_band_eq_init(&self->eq, sample_rate_hz, kinds, N_BANDS, 1);
-}
-
-static void set_low_cut(BmFundamentalEq* self, const BmFundamentalEqParams* params)
-{
-   const uint32_t n_wanted = params->low_cut_slope_db_oct / 12;
-   const uint32_t n_sections = n_wanted < 1 ? 1 : n_wanted > N_CUT_SECTIONS ? N_CUT_SECTIONS : n_wanted;
-   for (uint32_t i = 0; i < N_CUT_SECTIONS; ++i) {
-      const bool used = i < n_sections;
-      const BmBandParams band = {
-         .frequency_hz = params->low_cut_ratio * self->lowest_note_hz,
-         .q = used ? bm_butterworth_q(2 * n_sections, i) : SHELF_Q,
-         .amount = params->low_cut && used ? 1.0 : 0.0,
-      };
-      bm_band_eq_set(&self->eq, LOW_CUT + i, 0, &band);
-   }
 }
 
 static void set_harmonics(BmFundamentalEq* self, const BmFundamentalEqParams* params)
@@ -68,7 +52,12 @@ void bm_fundamental_eq_set(BmFundamentalEq* self, const BmFundamentalEqParams* p
    if (params->lowest_note_hz > 0.0 && params->lowest_note_hz <= LOWEST_NOTE_MAX_HZ) {
       self->lowest_note_hz = params->lowest_note_hz;
    }
-   set_low_cut(self, params);
+   const BmLowCutParams low_cut = {
+      .on = params->low_cut,
+      .slope_db_oct = params->low_cut_slope_db_oct,
+      .corner_hz = params->low_cut_ratio * self->lowest_note_hz,
+   };
+   bm_band_eq_set_low_cut(&self->eq, LOW_CUT, 0, &low_cut);
    set_harmonics(self, params);
    set_free(self, LOW_SHELF, &params->low_shelf, SHELF_Q);
    set_free(self, BELL, &params->bells[0], params->bells[0].q);
