@@ -46,12 +46,13 @@ static BmMidSideEqParams everything_on(void)
    return params;
 }
 
+/* Scaled so that sums and differences of the channels must be rounded. */
 static BmFrame* noise(uint32_t n, uint64_t seed)
 {
    BmFrame* frames = aligned_alloc(64, (n * sizeof *frames + 63) / 64 * 64);
    for (uint32_t i = 0; i < n; ++i) {
-      const double left = bm_test_random(&seed);
-      frames[i] = bm_frame(left, bm_test_random(&seed));
+      const double left = bm_test_random(&seed) / 1.3;
+      frames[i] = bm_frame(left, bm_test_random(&seed) / 1.7);
    }
    return frames;
 }
