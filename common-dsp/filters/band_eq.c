@@ -286,8 +286,10 @@ static void run_moving(BmMovingSection* s, BmFrame* frames, uint32_t n)
    BmLanesSection now = s->now;
    BmLanesSection rise = s->rise;
    const BmLanesSection bend = s->bend;
+   BmFrame band = s->band;
+   BmFrame low = s->low;
    for (uint32_t i = 0; i < n; ++i) {
-      frames[i] = run_frame(&now, &s->band, &s->low, frames[i]);
+      frames[i] = run_frame(&now, &band, &low, frames[i]);
       advance(&now.keep, &rise.keep, bend.keep);
       advance(&now.turn, &rise.turn, bend.turn);
       advance(&now.step, &rise.step, bend.step);
@@ -297,6 +299,8 @@ static void run_moving(BmMovingSection* s, BmFrame* frames, uint32_t n)
    }
    s->now = now;
    s->rise = rise;
+   s->band = band;
+   s->low = low;
 }
 
 static void run_all(BmBandEq* self, BmFrame* frames, uint32_t n)

@@ -15,9 +15,10 @@
    Equaliser bands in series, which move without a click: what the equalisers are made of.
 
    The two lanes may be set apart (mid and side) or together (left and right). Frequency, gain, Q and amount
-   glide in octaves, dB, octaves and linearly; the sections are designed anew every 2/3 ms while they move,
-   and their coefficients follow a quadratic spline through the designs, frame by frame. A band that rests
-   without effect (0 dB, amount 0) is not run at all, so a flat equaliser gives its input to the last bit.
+   glide in octaves, dB, octaves and linearly, 20 ms behind the control; the sections are designed anew every
+   2/3 ms while they move, and their coefficients follow a quadratic spline through the designs, frame by
+   frame. A band that rests without effect (0 dB, amount 0) is not run at all, so a flat equaliser gives its
+   input to the last bit.
 */
 typedef enum { BM_BAND_LOW_CUT, BM_BAND_LOW_SHELF, BM_BAND_BELL, BM_BAND_HIGH_SHELF } BmBandKind;
 

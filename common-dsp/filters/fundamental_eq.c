@@ -25,7 +25,7 @@ static const BmBandKind kinds[N_BANDS] = {
 
 BmStatus bm_fundamental_eq_init(BmFundamentalEq* self, double sample_rate_hz)
 {
-   self->lowest_note_hz = LOWEST_NOTE_HZ;
+   self->cfg.lowest_note_hz = LOWEST_NOTE_HZ;
    return bm_band_eq_init(&self->eq, sample_rate_hz, kinds, N_BANDS, 1);
 }
 
@@ -33,7 +33,7 @@ static void set_harmonics(BmFundamentalEq* self, const BmFundamentalEqParams* pa
 {
    for (uint32_t i = 0; i < N_HARMONICS; ++i) {
       const BmBandParams band = {
-         .frequency_hz = (i + 1) * self->lowest_note_hz,
+         .frequency_hz = (i + 1) * self->cfg.lowest_note_hz,
          .gain_db = params->harmonic == i + 1 ? params->harmonic_gain_db : 0.0,
          .q = params->harmonic_q,
       };
@@ -50,12 +50,12 @@ static void set_free(BmFundamentalEq* self, uint32_t index, const BmFundamentalE
 void bm_fundamental_eq_set(BmFundamentalEq* self, const BmFundamentalEqParams* params)
 {
    if (params->lowest_note_hz > 0.0 && params->lowest_note_hz <= LOWEST_NOTE_MAX_HZ) {
-      self->lowest_note_hz = params->lowest_note_hz;
+      self->cfg.lowest_note_hz = params->lowest_note_hz;
    }
    const BmLowCutParams low_cut = {
       .on = params->low_cut,
       .slope_db_oct = params->low_cut_slope_db_oct,
-      .corner_hz = params->low_cut_ratio * self->lowest_note_hz,
+      .corner_hz = params->low_cut_ratio * self->cfg.lowest_note_hz,
    };
    bm_band_eq_set_low_cut(&self->eq, LOW_CUT, 0, &low_cut);
    set_harmonics(self, params);

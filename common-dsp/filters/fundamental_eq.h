@@ -14,7 +14,9 @@
    sections in and out, the rest by gliding. Flat, it gives its input to the last bit. No latency.
 */
 typedef struct {
-   double lowest_note_hz; /* the last that was one */
+   struct {
+      double lowest_note_hz; /* the last that was one */
+   } cfg;
    BmBandEq eq;
 } BmFundamentalEq;
 

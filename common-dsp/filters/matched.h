@@ -23,7 +23,7 @@
    for shelves, 0.01 dB for low cuts up to 4 kHz; less at higher rates. Under 44.1 kHz the same holds up to
    0.45 of the rate while the centre stays under 0.36 of it; a centre anywhere up to twice the rate gives a
    stable section within 2 dB. Equal boost and cut are exact inverses. Every figure moves without a step when
-   a parameter does. A design costs two exponentials, two cosines and about a hundred operations (0.2 us).
+   a parameter does. A design costs three exponentials, two sines and about a hundred operations (0.1 us).
 */
 
 /**
