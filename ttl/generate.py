@@ -65,6 +65,8 @@ SHELL_PORTS = (
     "enabled input_gain output_gain input_level output_level latency match mix quality rendering".split()
 )
 
+GROUP_OF_CHANNELS = {1: PG.MonoGroup, 2: PG.StereoGroup}
+
 
 class SourceError(Exception):
     """A fault in the Turtle source: what, where, and what would be right."""
@@ -269,8 +271,10 @@ class Writer:
         return "\n".join(self.lines) + "\n"
 
 
-def port_text(writer, index, types, node, designated=True):
+def port_text(writer, index, types, node, group=None):
     pairs = [f"a {' , '.join(types)}", f"lv2:index {index}"]
+    if group is not None:
+        pairs.append(f"pg:group {writer.node(group)}")
     for predicate, objects in writer.pairs(node, leave_out=(RDF.type,)):
         pairs.append(f"{writer.verb(predicate)} {writer.objects(objects, 2)}")
     return "[\n\t\t" + " ;\n\t\t".join(pairs) + "\n\t]"
@@ -287,9 +291,12 @@ def write_plugin(source):
         for control in source.controls:
             kind = "lv2:OutputPort" if control["output"] else "lv2:InputPort"
             ports.append(port_text(writer, len(ports), [kind, "lv2:ControlPort"], control["node"]))
+        audio_groups = []
         for direction, nodes in (("Input", form["inputs"]), ("Output", form["outputs"])):
+            group = URIRef(f"{form['uri']}_{direction.lower()}")
+            audio_groups.append((direction, group, GROUP_OF_CHANNELS[len(nodes)]))
             for node in nodes:
-                ports.append(port_text(writer, len(ports), [f"lv2:{direction}Port", "lv2:AudioPort"], node))
+                ports.append(port_text(writer, len(ports), [f"lv2:{direction}Port", "lv2:AudioPort"], node, group))
         extra = [
             (p, writer.objects(o, 1))
             for p, o in writer.pairs(source.plugin, leave_out=(RDF.type, DOAP.name, RDFS.comment))
@@ -306,9 +313,19 @@ def write_plugin(source):
                 (LV2.microVersion, str(source.one(project, LV2.microVersion))),
                 (LV2.optionalFeature, "lv2:hardRTCapable , urid:map , <http://lv2plug.in/ns/ext/log#log>"),
             ]
+            + [(PG[f"main{direction}"], writer.node(group)) for direction, group, _ in audio_groups]
             + [(p, o) for p, o in extra]
             + [(LV2.port, " , ".join(ports))],
         )
+        for direction, group, kind in audio_groups:
+            writer.subject(
+                group,
+                [
+                    (RDF.type, f"{writer.node(kind)} , pg:{direction}Group"),
+                    (LV2.symbol, f'"{direction.lower()}"'),
+                    (LV2.name, f'"{direction}"'),
+                ],
+            )
     for subject in groups + source.presets:
         writer.copy(subject)
     for subject in sorted(set(source.own.subjects(RDF.type, RDF.Property)) | set(source.own.subjects(RDF.type, LV2.Parameter))):
