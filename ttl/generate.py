@@ -17,7 +17,7 @@ import sys
 
 from rdflib import BNode, Graph, Literal, Namespace, URIRef
 from rdflib.collection import Collection
-from rdflib.namespace import RDF, RDFS
+from rdflib.namespace import RDF, RDFS, XSD
 
 BM = Namespace("urn:bookmatch:vocabulary#")
 DOAP = Namespace("http://usefulinc.com/ns/doap#")
@@ -97,6 +97,15 @@ class Source:
         self.controls = self.read_controls()
         self.presets = sorted(self.own.subjects(RDF.type, PSET.Preset))
         self.check_presets()
+
+    def form_presets(self):
+        """Each preset once for each form it applies to: a preset of two plugins is more than some hosts take."""
+        return [
+            (URIRef(f"{preset}:{form['fragment']}"), preset, form)
+            for preset in self.presets
+            for form in self.forms
+            if (preset, LV2.appliesTo, form["uri"]) in self.graph
+        ]
 
     @staticmethod
     def base_parse(text, graphs):
@@ -238,7 +247,7 @@ class Writer:
             pad = "\t" * (depth + 1)
             body = " ;\n".join(f"{pad}{self.verb(p)} {self.objects(o, depth + 1)}" for p, o in pairs)
             return "[\n" + body + "\n" + "\t" * depth + "]"
-        if isinstance(node, Literal) and node.datatype is not None and isinstance(node.toPython(), (int, float)):
+        if isinstance(node, Literal) and node.datatype in (XSD.integer, XSD.decimal, XSD.double):
             return str(node)
         return node.n3() if isinstance(node, Literal) else str(node)
 
@@ -326,8 +335,13 @@ def write_plugin(source):
                     (LV2.name, f'"{direction}"'),
                 ],
             )
-    for subject in groups + source.presets:
+    for subject in groups:
         writer.copy(subject)
+    for uri, preset, form in source.form_presets():
+        pairs = writer.pairs(preset, leave_out=(LV2.appliesTo,))
+        writer.subject(
+            uri, [(p, writer.objects(o, 1)) for p, o in pairs] + [(LV2.appliesTo, writer.node(form["uri"]))]
+        )
     for subject in sorted(set(source.own.subjects(RDF.type, RDF.Property)) | set(source.own.subjects(RDF.type, LV2.Parameter))):
         writer.copy(subject)
     return writer.text()
@@ -345,13 +359,12 @@ def write_manifest(sources):
                     (RDFS.seeAlso, f"<{source.stem}.ttl>"),
                 ],
             )
-        for preset in source.presets:
-            applies = sorted(source.graph.objects(preset, LV2.appliesTo))
+        for uri, preset, form in source.form_presets():
             writer.subject(
-                preset,
+                uri,
                 [
                     (RDF.type, "pset:Preset"),
-                    (LV2.appliesTo, " , ".join(writer.node(a) for a in applies)),
+                    (LV2.appliesTo, writer.node(form["uri"])),
                     (RDFS.label, source.graph.value(preset, RDFS.label).n3()),
                     (RDFS.seeAlso, f"<{source.stem}.ttl>"),
                 ],
