@@ -19,40 +19,43 @@ typedef struct {
    uint32_t tuning; /**< index of base/note.h's table; bounds the search */
    BmNoteSource note_source;
    double note_hz;           /**< the caller's lowest note */
-   BmFundamentalEqParams eq; /**< its lowest_note_hz is not read */
+   BmFundamentalEqParams eq; /**< its lowest_note_hz is not looked at */
 } BmNoteTrackedEqParams;
 
-/** The Fundamental EQ with the tracker that tells it the lowest note, asked every few milliseconds. */
+/** The Fundamental EQ with the search that tells it the lowest note, asked every BM_NOTE_PERIOD_FRAMES. */
 typedef struct {
    struct {
       BmNoteTrackedEqParams params;
    } cfg;
    BmControlClock clock;
-   BmLowestNote tracker;
+   BmLowestNote search;
    BmFundamentalEq eq;
 } BmNoteTrackedEq;
+
+#define BM_NOTE_PERIOD_FRAMES 64
 
 /** Set up. Errors: BM_BAD_RATE. */
 BmStatus bm_note_tracked_eq_init(BmNoteTrackedEq* self, double sample_rate_hz);
 
-/** Take parameters. A new tuning or source starts a new search. */
+/** Take parameters. Real-time: yes. */
 void bm_note_tracked_eq_set(BmNoteTrackedEq* self, const BmNoteTrackedEqParams* params);
 
-/** Listen and equalise [n_frames]; `out` may be `in`. No latency. */
+/** Listen and equalise [n_frames]; `out` may be `in`. No latency. Real-time: yes. */
 void bm_note_tracked_eq_process(BmNoteTrackedEq* self, const BmFrame* in, BmFrame* out, uint32_t n_frames);
 
+/** Forget the sound; parameters and the learned note stay. */
 void bm_note_tracked_eq_reset(BmNoteTrackedEq* self);
 
-/** The note the filters stand on, in Hz. */
+/** The note the filters stand on, or are on their way to, in Hz. */
 double bm_note_tracked_eq_note_hz(const BmNoteTrackedEq* self);
 
-/** How sure the search is of what it hears, 0 to 1; 1 when the note is set by hand. */
+/** How sure the search is of the note it hears, 0 to 1; 1 while the note is set by hand. */
 double bm_note_tracked_eq_confidence(const BmNoteTrackedEq* self);
 
 /** The lowest note that was learned, in Hz; 0 before one was. For a session's state. */
 double bm_note_tracked_eq_learned_hz(const BmNoteTrackedEq* self);
 
-/** Take a learned note from a session's state, in Hz; 0 forgets. */
+/** Take a learned note from a session's state, in Hz; 0 begins to learn anew. Not while processing. */
 void bm_note_tracked_eq_set_learned_hz(BmNoteTrackedEq* self, double learned_hz);
 
 #endif
