@@ -68,20 +68,20 @@ typedef struct {
    BmPlotAxis y;
    const BmPlotSeries* series;
    uint32_t n_series;
-   double height_px; /**< 0: the usual */
-   bool is_square;   /**< equal sides, for goniometers and loops */
+   double height_px;   /**< 0: the usual */
+   bool is_square;     /**< equal sides, for goniometers and loops */
+   uint32_t n_columns; /**< long lines keep the extremes of this many columns; 0: 1000 */
 } BmPlot;
 
 /**
-   Add the picture to a page as a `figure` with inline SVG, drawn by cairo, coloured by the page's style sheet
-   (bm_plot_add_style()), as wide as its column while text and lines keep their size.
+   Add the picture to a page as a `figure` with inline SVG: lines drawn by cairo, coloured by the page's style
+   sheet, as wide as the column it stands in, while text and lines keep their size.
+
+   The page's style sheet holds bm_plot_style and gives each colour that it names a light and a dark form.
 */
 void bm_plot_add_figure(BmText* page, const BmPlot* plot);
 
-/** Add the rules and colours that figures need, for inside a `style` element. */
-void bm_plot_add_style(BmText* page);
-
-/** Add the picture as an SVG document of its own, with its style inside. */
-void bm_plot_add_svg(BmText* document, const BmPlot* plot);
+/** Add `n_plots` pictures, one under the other, as one SVG document with its style inside. */
+void bm_plot_add_svg(BmText* document, const BmPlot* plots, uint32_t n_plots);
 
 #endif

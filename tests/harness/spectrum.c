@@ -11,6 +11,8 @@
 #define OVERLAP 4
 #define OVERLAP_WEIGHT 1.5
 
+#define BELL_STEPS 33
+
 struct BmSpectrumMeter {
    uint32_t size_frames;
    uint32_t hop_frames;
@@ -76,11 +78,18 @@ void bm_spectrum_smooth(const BmSpectrum* self, double per_octave, const double*
    for (uint32_t bin = 1; bin < self->n_bins; ++bin) {
       whole[bin] = whole[bin - 1] + 0.5 * (self->power[bin - 1] + self->power[bin]);
    }
-   const double half_band = exp2(0.5 / per_octave);
+   /* A Hann bell over two bands counts for one; its steps are fine enough not to be seen. */
+   const double step = exp2(2.0 / (per_octave * BELL_STEPS));
    for (uint32_t n = 0; n < n_points; ++n) {
-      const double centre = frequency_hz[n] / self->bin_hz;
-      const double power =
-         integral_to(self, whole, centre * half_band) - integral_to(self, whole, centre / half_band);
+      double edge = frequency_hz[n] / self->bin_hz * exp2(-1.0 / per_octave);
+      double below = integral_to(self, whole, edge);
+      double power = 0.0;
+      for (uint32_t i = 0; i < BELL_STEPS; ++i) {
+         edge *= step;
+         const double up_to = integral_to(self, whole, edge);
+         power += (0.5 - 0.5 * cos(2.0 * M_PI * (i + 0.5) / BELL_STEPS)) * (up_to - below);
+         below = up_to;
+      }
       level_db[n] = power > 0.0 ? 10.0 * log10(2.0 * power) : -(double)INFINITY;
    }
    free(whole);

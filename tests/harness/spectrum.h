@@ -19,8 +19,8 @@ void bm_spectrum_free(BmSpectrum* self);
 double bm_spectrum_band_power(const BmSpectrum* self, double low_hz, double high_hz);
 
 /**
-   Smooth over bands of 1/`per_octave` octave, for the eye: `level_db` [n_points] at `frequency_hz`
-   [n_points].
+   Smooth over bands of 1/`per_octave` octave with soft edges, for the eye: `level_db` [n_points] at
+   `frequency_hz` [n_points].
 
    Each point is the power in its band in dBFS (a full-scale sine reads 0), so pink noise is level.
    -INFINITY where nothing is.
