@@ -465,9 +465,9 @@ bool bm_instance_load_file(BmInstance* instance, const char* path, BmError* erro
       return false;
    }
    LilvState* state = NULL;
-   const BmNode* subject = NULL;
+   const BmTerm* subject = NULL;
    for (uint32_t n = 0; (subject = bm_turtle_subject(turtle, n)); ++n) {
-      if (subject->kind == BM_NODE_URI && bm_turtle_is_a(subject, LV2_PRESETS__Preset)) {
+      if (subject->kind == BM_TERM_URI && bm_turtle_is_a(subject, LV2_PRESETS__Preset)) {
          LilvNode* node = lilv_new_uri(instance->host->world, subject->text);
          state = lilv_state_new_from_file(instance->host->world, &instance->host->map, node, path);
          lilv_node_free(node);

@@ -4,23 +4,21 @@
 #include <serd/serd.h>
 
 #include <errno.h>
-#include <limits.h>
-#include <locale.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
-#include <unistd.h>
 
 struct BmTurtle {
    char* path;
    char* base;     /* file URI of the document */
-   BmNode** nodes; /* [n_nodes], in order of mention */
-   uint32_t n_nodes;
-   uint32_t* table; /* [n_slots] open hash of node index + 1 */
+   BmTerm** terms; /* [n_terms], in order of mention */
+   uint32_t n_terms;
+   uint32_t* table; /* [n_slots] open hash of term index + 1 */
    uint32_t n_slots;
    BmStatement** statements;
    uint32_t n_statements;
-   const BmNode** predicates; /* unused slots are never read */
+   const BmTerm** subjects; /* [n_subjects], in order of their first statement */
+   uint32_t n_subjects;
    SerdEnv* env;
    FILE* file;
    uint32_t line; /* of the last byte that serd took */
@@ -37,7 +35,7 @@ static uint64_t hash_text(const char* text, uint64_t hash)
    return hash;
 }
 
-static uint64_t hash_node(BmNodeKind kind, const char* text, const char* datatype, const char* language)
+static uint64_t hash_term(BmTermKind kind, const char* text, const char* datatype, const char* language)
 {
    return hash_text(language, hash_text(datatype, hash_text(text, 14695981039346656037ULL + (uint64_t)kind)));
 }
@@ -47,9 +45,9 @@ static void grow_table(BmTurtle* turtle)
    turtle->n_slots = turtle->n_slots ? turtle->n_slots * 2 : 256;
    free(turtle->table);
    turtle->table = bm_calloc(turtle->n_slots, sizeof(uint32_t));
-   for (uint32_t n = 0; n < turtle->n_nodes; ++n) {
-      const BmNode* node = turtle->nodes[n];
-      uint64_t slot = hash_node(node->kind, node->text, node->datatype, node->language);
+   for (uint32_t n = 0; n < turtle->n_terms; ++n) {
+      const BmTerm* term = turtle->terms[n];
+      uint64_t slot = hash_term(term->kind, term->text, term->datatype, term->language);
       while (turtle->table[slot & (turtle->n_slots - 1)]) {
          ++slot;
       }
@@ -57,35 +55,36 @@ static void grow_table(BmTurtle* turtle)
    }
 }
 
-/* The one node that is this; made when it is first mentioned. */
-static BmNode* intern(BmTurtle* turtle, BmNodeKind kind, const char* text, const char* datatype,
+/* The one term that is this; made when it is first mentioned. */
+static BmTerm* intern(BmTurtle* turtle, BmTermKind kind, const char* text, const char* datatype,
                       const char* language)
 {
-   if (turtle->n_nodes * 2 >= turtle->n_slots) {
+   if (turtle->n_terms * 2 >= turtle->n_slots) {
       grow_table(turtle);
    }
-   uint64_t slot = hash_node(kind, text, datatype, language);
+   uint64_t slot = hash_term(kind, text, datatype, language);
    for (;; ++slot) {
       const uint32_t entry = turtle->table[slot & (turtle->n_slots - 1)];
       if (!entry) {
          break;
       }
-      BmNode* node = turtle->nodes[entry - 1];
-      if (node->kind == kind && !strcmp(node->text, text) && !strcmp(node->datatype, datatype) &&
-          !strcmp(node->language, language)) {
-         return node;
+      BmTerm* term = turtle->terms[entry - 1];
+      if (term->kind == kind && !strcmp(term->text, text) && !strcmp(term->datatype, datatype) &&
+          !strcmp(term->language, language)) {
+         return term;
       }
    }
-   BmNode* node = bm_calloc(1, sizeof(BmNode));
-   node->kind = kind;
-   node->text = bm_copy(text);
-   node->datatype = bm_copy(datatype);
-   node->language = bm_copy(language);
-   node->line = turtle->line;
-   turtle->nodes = bm_realloc(turtle->nodes, turtle->n_nodes + 1u, sizeof(BmNode*));
-   turtle->nodes[turtle->n_nodes++] = node;
-   turtle->table[slot & (turtle->n_slots - 1)] = turtle->n_nodes;
-   return node;
+   BmTerm* term = bm_calloc(1, sizeof(BmTerm));
+   term->kind = kind;
+   term->text = bm_copy(text);
+   term->datatype = bm_copy(datatype);
+   term->language = bm_copy(language);
+   term->line = turtle->line;
+   term->index = turtle->n_terms;
+   turtle->terms = bm_realloc(turtle->terms, turtle->n_terms + 1u, sizeof(BmTerm*));
+   turtle->terms[turtle->n_terms++] = term;
+   turtle->table[slot & (turtle->n_slots - 1)] = turtle->n_terms;
+   return term;
 }
 
 /* serd calls this for each byte (page size 1), which is how the line of a statement is known. */
@@ -105,31 +104,31 @@ static int read_error(void* stream)
    return ferror(((BmTurtle*)stream)->file);
 }
 
-/* Absolute text of a node; the caller frees it. */
-static char* expand(BmTurtle* turtle, const SerdNode* node)
+/* Absolute text of a term; the caller frees it. */
+static char* expand(BmTurtle* turtle, const SerdNode* term)
 {
-   if (node->type == SERD_URI || node->type == SERD_CURIE) {
-      SerdNode absolute = serd_env_expand_node(turtle->env, node);
+   if (term->type == SERD_URI || term->type == SERD_CURIE) {
+      SerdNode absolute = serd_env_expand_node(turtle->env, term);
       char* text = bm_copy(absolute.buf ? (const char*)absolute.buf : NULL);
       serd_node_free(&absolute);
       return text;
    }
-   return bm_copy((const char*)node->buf);
+   return bm_copy((const char*)term->buf);
 }
 
-static BmNode* to_node(BmTurtle* turtle, const SerdNode* node, const SerdNode* datatype,
+static BmTerm* to_term(BmTurtle* turtle, const SerdNode* term, const SerdNode* datatype,
                        const SerdNode* language)
 {
-   char* text = expand(turtle, node);
+   char* text = expand(turtle, term);
    if (!text) {
-      bm_fail_at(turtle->error, turtle->path, turtle->line, "the prefix of %s is not declared", node->buf);
+      bm_fail_at(turtle->error, turtle->path, turtle->line, "the prefix of %s is not declared", term->buf);
       return NULL;
    }
    char* type = datatype && datatype->buf ? expand(turtle, datatype) : bm_copy("");
-   const BmNodeKind kind = node->type == SERD_LITERAL ? BM_NODE_LITERAL
-                           : node->type == SERD_BLANK ? BM_NODE_BLANK
-                                                      : BM_NODE_URI;
-   BmNode* interned = NULL;
+   const BmTermKind kind = term->type == SERD_LITERAL ? BM_TERM_LITERAL
+                           : term->type == SERD_BLANK ? BM_TERM_BLANK
+                                                      : BM_TERM_URI;
+   BmTerm* interned = NULL;
    if (!type) {
       bm_fail_at(turtle->error, turtle->path, turtle->line, "the prefix of %s is not declared",
                  datatype->buf);
@@ -159,9 +158,9 @@ static SerdStatus on_statement(void* handle, SerdStatementFlags flags, const Ser
    (void)flags;
    (void)graph;
    BmTurtle* turtle = handle;
-   BmNode* s = to_node(turtle, subject, NULL, NULL);
-   BmNode* p = s ? to_node(turtle, predicate, NULL, NULL) : NULL;
-   BmNode* o = p ? to_node(turtle, object, datatype, language) : NULL;
+   BmTerm* s = to_term(turtle, subject, NULL, NULL);
+   BmTerm* p = s ? to_term(turtle, predicate, NULL, NULL) : NULL;
+   BmTerm* o = p ? to_term(turtle, object, datatype, language) : NULL;
    if (!o) {
       return SERD_FAILURE;
    }
@@ -174,6 +173,8 @@ static SerdStatus on_statement(void* handle, SerdStatementFlags flags, const Ser
    } else {
       s->first = statement;
       s->line = turtle->line;
+      turtle->subjects = bm_realloc(turtle->subjects, turtle->n_subjects + 1u, sizeof(BmTerm*));
+      turtle->subjects[turtle->n_subjects++] = s;
    }
    s->last = statement;
    return SERD_SUCCESS;
@@ -243,18 +244,19 @@ void bm_turtle_free(BmTurtle* turtle)
    if (!turtle) {
       return;
    }
-   for (uint32_t n = 0; n < turtle->n_nodes; ++n) {
-      free(turtle->nodes[n]->text);
-      free((char*)turtle->nodes[n]->datatype);
-      free(turtle->nodes[n]->language);
-      free(turtle->nodes[n]);
+   for (uint32_t n = 0; n < turtle->n_terms; ++n) {
+      free(turtle->terms[n]->text);
+      free((char*)turtle->terms[n]->datatype);
+      free(turtle->terms[n]->language);
+      free(turtle->terms[n]);
    }
    for (uint32_t n = 0; n < turtle->n_statements; ++n) {
       free(turtle->statements[n]);
    }
    serd_env_free(turtle->env);
-   free(turtle->nodes);
+   free(turtle->terms);
    free(turtle->statements);
+   free(turtle->subjects);
    free(turtle->table);
    free(turtle->base);
    free(turtle->path);
@@ -266,17 +268,12 @@ const char* bm_turtle_path(const BmTurtle* turtle)
    return turtle->path;
 }
 
-const BmNode* bm_turtle_subject(const BmTurtle* turtle, uint32_t n)
+const BmTerm* bm_turtle_subject(const BmTurtle* turtle, uint32_t n)
 {
-   for (uint32_t i = 0; i < turtle->n_nodes; ++i) {
-      if (turtle->nodes[i]->first && !n--) {
-         return turtle->nodes[i];
-      }
-   }
-   return NULL;
+   return n < turtle->n_subjects ? turtle->subjects[n] : NULL;
 }
 
-const BmStatement* bm_turtle_get(const BmNode* subject, const char* predicate)
+const BmStatement* bm_turtle_get(const BmTerm* subject, const char* predicate)
 {
    const BmStatement* statement = subject->first;
    while (statement && strcmp(statement->predicate, predicate)) {
@@ -294,93 +291,96 @@ const BmStatement* bm_turtle_next(const BmStatement* statement)
    return next;
 }
 
-bool bm_turtle_is_a(const BmNode* subject, const char* class_uri)
+bool bm_turtle_is_a(const BmTerm* subject, const char* class_uri)
 {
    for (const BmStatement* type = bm_turtle_get(subject, BM_RDF_NS "type"); type;
         type = bm_turtle_next(type)) {
-      if (type->object->kind == BM_NODE_URI && !strcmp(type->object->text, class_uri)) {
+      if (type->object->kind == BM_TERM_URI && !strcmp(type->object->text, class_uri)) {
          return true;
       }
    }
    return false;
 }
 
-bool bm_node_number(const BmNode* node, double* number)
+bool bm_term_number(const BmTerm* term, double* number)
 {
-   if (node->kind != BM_NODE_LITERAL) {
+   if (term->kind != BM_TERM_LITERAL) {
       return false;
    }
-   if (!strcmp(node->datatype, BM_XSD_NS "boolean")) {
-      *number = !strcmp(node->text, "true") || !strcmp(node->text, "1") ? 1.0 : 0.0;
+   if (!strcmp(term->datatype, BM_XSD_NS "boolean")) {
+      *number = !strcmp(term->text, "true") || !strcmp(term->text, "1") ? 1.0 : 0.0;
       return true;
    }
    static const char* const types[] = {BM_XSD_NS "integer", BM_XSD_NS "decimal", BM_XSD_NS "double",
                                        BM_XSD_NS "float",   BM_XSD_NS "int",     BM_XSD_NS "long"};
    for (size_t n = 0; n < sizeof(types) / sizeof(types[0]); ++n) {
-      if (!strcmp(node->datatype, types[n])) {
+      if (!strcmp(term->datatype, types[n])) {
          char* end = NULL;
-         *number = strtod(node->text, &end);
-         return end != node->text && !*end;
+         *number = strtod(term->text, &end);
+         return end != term->text && !*end;
       }
    }
    return false;
 }
 
-char* bm_turtle_file(const BmTurtle* turtle, const BmNode* node)
+char* bm_turtle_file(const BmTurtle* turtle, const BmTerm* term)
 {
-   if (node->kind == BM_NODE_URI) {
-      uint8_t* path = serd_file_uri_parse((const uint8_t*)node->text, NULL);
+   if (term->kind == BM_TERM_URI) {
+      uint8_t* path = serd_file_uri_parse((const uint8_t*)term->text, NULL);
       char* copy = bm_copy((const char*)path);
       serd_free(path);
       return copy;
    }
-   if (node->kind == BM_NODE_BLANK) {
+   if (term->kind == BM_TERM_BLANK) {
       return NULL;
    }
-   if (node->text[0] == '/') {
-      return bm_copy(node->text);
+   if (term->text[0] == '/') {
+      return bm_copy(term->text);
    }
    uint8_t* document = serd_file_uri_parse((const uint8_t*)turtle->base, NULL);
    char* slash = strrchr((char*)document, '/');
-   char* path = bm_print("%.*s%s", slash ? (int)(slash + 1 - (char*)document) : 0, document, node->text);
+   char* path = bm_print("%.*s%s", slash ? (int)(slash + 1 - (char*)document) : 0, document, term->text);
    serd_free(document);
    return path;
 }
 
-static SerdNode serd_node(const BmNode* node)
+static SerdNode serd_term(const BmTerm* term)
 {
-   const SerdType type = node->kind == BM_NODE_URI     ? SERD_URI
-                         : node->kind == BM_NODE_BLANK ? SERD_BLANK
+   const SerdType type = term->kind == BM_TERM_URI     ? SERD_URI
+                         : term->kind == BM_TERM_BLANK ? SERD_BLANK
                                                        : SERD_LITERAL;
-   return serd_node_from_string(type, (const uint8_t*)node->text);
+   return serd_node_from_string(type, (const uint8_t*)term->text);
 }
 
-static void write_subject(SerdWriter* writer, const BmNode* subject, uint32_t depth)
+/* Each subject once, even where blank nodes describe each other in a circle. */
+static void write_subject(SerdWriter* writer, const BmTerm* subject, bool* is_written)
 {
-   const SerdNode s = serd_node(subject);
+   is_written[subject->index] = true;
+   const SerdNode s = serd_term(subject);
    for (const BmStatement* statement = subject->first; statement; statement = statement->next) {
+      const BmTerm* object = statement->object;
       const SerdNode p = serd_node_from_string(SERD_URI, (const uint8_t*)statement->predicate);
-      const SerdNode o = serd_node(statement->object);
-      const SerdNode type = serd_node_from_string(SERD_URI, (const uint8_t*)statement->object->datatype);
-      const SerdNode language =
-         serd_node_from_string(SERD_LITERAL, (const uint8_t*)statement->object->language);
-      serd_writer_write_statement(writer, 0, NULL, &s, &p, &o, statement->object->datatype[0] ? &type : NULL,
-                                  statement->object->language[0] ? &language : NULL);
+      const SerdNode o = serd_term(object);
+      const SerdNode type = serd_node_from_string(SERD_URI, (const uint8_t*)object->datatype);
+      const SerdNode language = serd_node_from_string(SERD_LITERAL, (const uint8_t*)object->language);
+      serd_writer_write_statement(writer, 0, NULL, &s, &p, &o, object->datatype[0] ? &type : NULL,
+                                  object->language[0] ? &language : NULL);
    }
-   /* A blank node can be named in its own description; a host's preset is never deep. */
-   for (const BmStatement* statement = subject->first; statement && depth < 32; statement = statement->next) {
-      if (statement->object->kind == BM_NODE_BLANK) {
-         write_subject(writer, statement->object, depth + 1);
+   for (const BmStatement* statement = subject->first; statement; statement = statement->next) {
+      if (statement->object->kind == BM_TERM_BLANK && !is_written[statement->object->index]) {
+         write_subject(writer, statement->object, is_written);
       }
    }
 }
 
-char* bm_turtle_write(const BmTurtle* turtle, const BmNode* subject)
+char* bm_turtle_write(const BmTurtle* turtle, const BmTerm* subject)
 {
    SerdChunk chunk = {NULL, 0};
    SerdWriter* writer =
       serd_writer_new(SERD_NTRIPLES, (SerdStyle)0, turtle->env, NULL, serd_chunk_sink, &chunk);
-   write_subject(writer, subject, 0);
+   bool* is_written = bm_calloc(turtle->n_terms, sizeof(bool));
+   write_subject(writer, subject, is_written);
+   free(is_written);
    serd_writer_finish(writer);
    serd_writer_free(writer);
    uint8_t* text = serd_chunk_sink_finish(&chunk);
