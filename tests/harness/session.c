@@ -1003,7 +1003,8 @@ static bool read_all(Reader* reader)
                        rate_hz);
    }
    session->rate_hz = rate_hz != 0.0 ? rate_hz : session->rate_hz;
-   if (session->n_nodes && !(session->rate_hz >= BM_MIN_RATE_HZ && session->rate_hz <= BM_MAX_RATE_HZ)) {
+   if (session->rate_hz != 0.0 &&
+       !(session->rate_hz >= BM_MIN_RATE_HZ && session->rate_hz <= BM_MAX_RATE_HZ)) {
       return fail_line(
          reader, session_term->line,
          "the first take has %g Hz, at which no session can run; give a bm:sampleRate of %g to %g Hz",

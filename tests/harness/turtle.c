@@ -326,6 +326,9 @@ bool bm_term_number(const BmTerm* term, double* number)
 char* bm_turtle_file(const BmTurtle* turtle, const BmTerm* term)
 {
    if (term->kind == BM_TERM_URI) {
+      if (strncmp(term->text, "file:", strlen("file:")) != 0) {
+         return NULL;
+      }
       uint8_t* path = serd_file_uri_parse((const uint8_t*)term->text, NULL);
       char* copy = bm_copy((const char*)path);
       serd_free(path);

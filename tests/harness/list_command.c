@@ -1,0 +1,129 @@
+/* SPDX-License-Identifier: ISC */
+#include "command.h"
+
+#include "host.h"
+
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+#define BM_OWN "urn:bookmatch:"
+
+static void print_help(const char* help, const char* indent)
+{
+   /* A sentence from Turtle may have been wrapped there. */
+   char* text = bm_copy(help);
+   char* rest = NULL;
+   uint32_t column = 0;
+   for (char* word = strtok_r(text, " \n\t", &rest); word; word = strtok_r(NULL, " \n\t", &rest)) {
+      const uint32_t size = (uint32_t)strlen(word);
+      if (column && column + 1 + size > 90) {
+         printf("\n");
+         column = 0;
+      }
+      printf("%s%s", column ? " " : indent, word);
+      column += size + 1;
+   }
+   printf(column ? "\n" : "");
+   free(text);
+}
+
+static void print_port(const BmPort* port)
+{
+   static const char* const kinds[] = {
+      [BM_PORT_AUDIO] = "audio", [BM_PORT_CV] = "CV", [BM_PORT_ATOM] = "events", [BM_PORT_OTHER] = "other"};
+   printf("  %-20s ", port->symbol);
+   if (port->kind != BM_PORT_CONTROL) {
+      printf("%s %s", kinds[port->kind], port->is_input ? "in" : "out");
+   } else if (port->is_toggled) {
+      printf("%s, 0 or 1", port->is_input ? "switch" : "shows");
+   } else if (port->has_min && port->has_max) {
+      printf("%g to %g%s%s", (double)port->min, (double)port->max, port->unit[0] ? " " : "", port->unit);
+   } else {
+      printf("any%s%s", port->unit[0] ? " " : "", port->unit);
+   }
+   if (port->kind == BM_PORT_CONTROL && port->is_input) {
+      printf(", default %g", (double)port->def);
+   }
+   printf("  [%s%s%s]\n", port->group, port->group[0] ? ": " : "", port->name);
+   print_help(port->help, "      ");
+   for (uint32_t n = 0; n < port->n_points; ++n) {
+      printf("      %g = %s\n", (double)port->points[n].value, port->points[n].label);
+   }
+}
+
+static void print_plugin(const BmPlugin* plugin)
+{
+   printf("%s\n%s (%s), %u in, %u out\n", plugin->uri, plugin->name, plugin->class_name, plugin->n_audio_in,
+          plugin->n_audio_out);
+   print_help(plugin->help, "");
+   printf("\nControls:\n");
+   for (uint32_t n = 0; n < plugin->n_ports; ++n) {
+      if (plugin->ports[n].kind == BM_PORT_CONTROL && plugin->ports[n].is_input) {
+         print_port(&plugin->ports[n]);
+      }
+   }
+   printf("\nTold by the plugin, and audio:\n");
+   for (uint32_t n = 0; n < plugin->n_ports; ++n) {
+      if (plugin->ports[n].kind != BM_PORT_CONTROL || !plugin->ports[n].is_input) {
+         print_port(&plugin->ports[n]);
+      }
+   }
+   if (plugin->n_presets) {
+      printf("\nPresets:\n");
+   }
+   for (uint32_t n = 0; n < plugin->n_presets; ++n) {
+      printf("  <%s>  %s\n", plugin->presets[n].uri, plugin->presets[n].label);
+   }
+}
+
+/* Our own plugins may be named without their prefix, and without #mono. */
+static const BmPlugin* find(BmHost* host, const char* name, BmError* error)
+{
+   if (strchr(name, ':')) {
+      return bm_host_find(host, name, error);
+   }
+   BmError first = {0};
+   char* uri = bm_print(BM_OWN "%s%s", name, strchr(name, '#') ? "" : "#mono");
+   const BmPlugin* plugin = bm_host_find(host, uri, &first);
+   free(uri);
+   if (!plugin && !strchr(name, '#')) {
+      BmError second = {0};
+      uri = bm_print(BM_OWN "%s#stereo", name);
+      plugin = bm_host_find(host, uri, &second);
+      free(uri);
+   }
+   if (!plugin) {
+      bm_fail(error, "%s", first.text);
+   }
+   return plugin;
+}
+
+int bm_list_command(int n_arguments, char** arguments)
+{
+   if (n_arguments > 1) {
+      fputs("bookmatch: usage: bookmatch list [PLUGIN]\n", stderr);
+      return 2;
+   }
+   BmError error = {0};
+   BmHost* host = bm_host_new(&error);
+   if (host && n_arguments) {
+      const BmPlugin* plugin = find(host, arguments[0], &error);
+      if (plugin) {
+         print_plugin(plugin);
+      }
+   } else if (host && bm_host_n_plugins(host) == 0) {
+      bm_fail(&error, "no LV2 plugin is installed where LV2_PATH or, without it, the standard folders point");
+   } else if (host) {
+      for (uint32_t n = 0; n < bm_host_n_plugins(host); ++n) {
+         const BmPlugin* plugin = bm_host_plugin(host, n);
+         printf("%-48s %s (%s)\n", plugin->uri, plugin->name, plugin->class_name);
+      }
+   }
+   bm_host_free(host);
+   if (error.is_set) {
+      fprintf(stderr, "bookmatch: %s\n", error.text);
+      return 1;
+   }
+   return 0;
+}

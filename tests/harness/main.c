@@ -1,0 +1,58 @@
+/* SPDX-License-Identifier: ISC */
+#include "command.h"
+
+#include <errno.h>
+#include <stdio.h>
+#include <string.h>
+
+typedef struct {
+   const char* name;
+   int (*run)(int n_arguments, char** arguments);
+   const char* help;
+} Command;
+
+static const Command commands[] = {
+   {"list", bm_list_command,
+    "list [PLUGIN]\n"
+    "      The LV2 plugins that are installed, or the ports and presets of one."},
+   {"render", bm_render_command,
+    "render SESSION.ttl [-o FOLDER] [--json] [--no-report]\n"
+    "      Render a session's stems and its report into FOLDER (without -o: a folder of the\n"
+    "      session's name beside it)."},
+};
+
+static int print_usage(FILE* stream)
+{
+   fputs("bookmatch: the bench of the Bookmatch plugins. Plugins are found by LV2_PATH, or in the\n"
+         "standard folders.\n\n",
+         stream);
+   for (size_t n = 0; n < sizeof(commands) / sizeof(commands[0]); ++n) {
+      fprintf(stream, "  bookmatch %s\n", commands[n].help);
+   }
+   return stream == stdout ? 0 : 2;
+}
+
+int main(int argc, char** argv)
+{
+   if (argc < 2) {
+      return print_usage(stderr);
+   }
+   int status = -1;
+   for (size_t n = 0; n < sizeof(commands) / sizeof(commands[0]); ++n) {
+      if (!strcmp(argv[1], commands[n].name)) {
+         status = commands[n].run(argc - 2, argv + 2);
+      }
+   }
+   if (!strcmp(argv[1], "--help") || !strcmp(argv[1], "help") || !strcmp(argv[1], "-h")) {
+      status = print_usage(stdout);
+   }
+   if (status < 0) {
+      fprintf(stderr, "bookmatch: there is no \"%s\"; `bookmatch --help` names what there is\n", argv[1]);
+      return 2;
+   }
+   if (fflush(stdout) || ferror(stdout)) {
+      fprintf(stderr, "bookmatch: standard output: %s\n", strerror(errno));
+      return 1;
+   }
+   return status;
+}

@@ -1,0 +1,29 @@
+/* SPDX-License-Identifier: ISC */
+#ifndef BM_HARNESS_PROGRESS_H
+#define BM_HARNESS_PROGRESS_H
+
+#include <stdbool.h>
+#include <stdint.h>
+
+/**
+   How far a long render is, on stderr: one line that is written over on a terminal, a line for each tenth
+   elsewhere.
+
+   Nothing is said of what takes less than a second.
+*/
+typedef struct {
+   double rate_hz;
+   bool is_terminal;
+   double begun_s;
+   double last_s;       /* when a terminal's line was last written */
+   uint32_t last_tenth; /* that was told elsewhere */
+   bool is_line_open;
+} BmProgress;
+
+void bm_progress_begin(BmProgress* progress, double rate_hz);
+void bm_progress_tell(BmProgress* progress, uint64_t done_frames, uint64_t total_frames);
+
+/** Clear the line, so that others can write. */
+void bm_progress_end(BmProgress* progress);
+
+#endif

@@ -1,0 +1,815 @@
+/* SPDX-License-Identifier: ISC */
+#include "render.h"
+
+#include "audio_file.h"
+#include "automation.h"
+
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+/* Blocks a second of audio; each gives the traces one point. */
+#define BM_BLOCKS_PER_S 50.0
+
+/* Gain and pan are worked out this often, counted from the session's start, with straight lines between. */
+#define BM_FADER_GRID_FRAMES 16
+
+/* Half the power to each side (cos of 45 degrees). */
+#define BM_CENTRE 0.70710678118654752440
+
+#define BM_PI 3.14159265358979323846
+
+/* One channel held back by a fixed number of frames. */
+typedef struct {
+   float* ring; /* [n_frames] */
+   uint32_t n_frames;
+   uint32_t at;
+} DelayLine;
+
+typedef struct {
+   const BmInsert* insert;
+   BmInstance* instance;
+   int64_t arrives_late; /* frames that the sound at its input lags behind the session */
+   BmLane* lanes;        /* [insert->n_settings]; without breakpoints where not automated */
+   float* values;        /* [n_ports] */
+   BmTrace* traces;      /* [n_traces] */
+   uint32_t n_traces;
+   double* trace_sums; /* [n_traces] of the point being gathered */
+   uint32_t n_gathered;
+   uint32_t per_point; /* blocks to a point */
+   bool has_warned;
+   BmInsertRecord record;
+} InsertState;
+
+/* From a node into a bus. */
+typedef struct {
+   uint32_t from;
+   const BmRoute* route;
+   BmLane gain;
+   DelayLine delay[BM_MAX_CHANNELS]; /* until the latest path arrives */
+} Edge;
+
+typedef struct {
+   const BmNode* node;
+   BmTake* take;
+   uint64_t n_take_read;
+   InsertState* inserts; /* [node->n_inserts] */
+   BmLane gain;
+   BmLane pan;
+   Edge* edges; /* [n_edges] into this bus, in the order of their sources */
+   uint32_t n_edges;
+   uint32_t n_wet;                  /* channels after the inserts */
+   int64_t arrives_late;            /* at the inserts */
+   int64_t leaves_late;             /* after them */
+   float* wet[BM_MAX_CHANNELS];     /* before and after the inserts */
+   float* scratch[BM_MAX_CHANNELS]; /* the insert's other side */
+   float* post[BM_MAX_CHANNELS];    /* after fader and pan */
+   float* dry[BM_MAX_CHANNELS];     /* as wet, without inserts and sends */
+   float* dry_post[BM_MAX_CHANNELS];
+} NodeState;
+
+/* Where somebody listens: at a node's output. */
+typedef struct {
+   uint32_t node;
+   uint32_t n_channels;
+   DelayLine after[BM_MAX_CHANNELS];
+   DelayLine before[BM_MAX_CHANNELS];
+   float* after_block[BM_MAX_CHANNELS];
+   float* before_block[BM_MAX_CHANNELS];
+   float* held[BM_MAX_CHANNELS]; /* frames of the tail that may turn out to be its end */
+} Tap;
+
+struct BmRender {
+   BmHost* host;
+   const BmSession* session;
+   uint32_t block_frames;
+   NodeState* nodes; /* [n_nodes]; unused ones stay empty */
+   Tap* taps;        /* [n_taps], the stems first */
+   uint32_t n_taps;
+   int64_t all_late; /* of the latest tap; the others wait for it */
+   double* sum[BM_MAX_CHANNELS];
+   double* gains[BM_MAX_CHANNELS];
+   float* silence;
+   BmTapBlock* given; /* [n_taps] */
+   uint32_t n_held;
+   char** warnings;
+   uint32_t n_warnings;
+};
+
+static void warn(BmRender* render, char* text)
+{
+   render->warnings = bm_realloc(render->warnings, render->n_warnings + 1u, sizeof(char*));
+   render->warnings[render->n_warnings++] = text;
+}
+
+static void delay_init(DelayLine* delay, int64_t n_frames)
+{
+   delay->n_frames = (uint32_t)n_frames;
+   delay->ring = n_frames ? bm_calloc(delay->n_frames, sizeof(float)) : NULL;
+}
+
+static float delay_step(DelayLine* delay, float x)
+{
+   if (!delay->n_frames) {
+      return x;
+   }
+   const float y = delay->ring[delay->at];
+   delay->ring[delay->at] = x;
+   delay->at = delay->at + 1 == delay->n_frames ? 0 : delay->at + 1;
+   return y;
+}
+
+static double from_db(double db)
+{
+   return pow(10.0, db / 20.0);
+}
+
+static double lane_or(const BmLane* lane, double otherwise, int64_t frame)
+{
+   return lane->automation->n_points ? bm_lane_value(lane, frame) : otherwise;
+}
+
+/* The factors of the channels that leave a fader, `frame` in the session's time. */
+static void fader_gains(const NodeState* state, uint32_t n_channels, int64_t frame,
+                        double gains[BM_MAX_CHANNELS])
+{
+   const BmNode* node = state->node;
+   const double gain = node->is_muted ? 0.0 : from_db(lane_or(&state->gain, node->gain_db, frame));
+   gains[0] = gain;
+   gains[1] = gain;
+   if (!node->has_pan) {
+      return;
+   }
+   const double pan = lane_or(&state->pan, node->pan, frame);
+   const double side = fabs(pan) >= 1.0 ? 0.0 : 1.0;
+   if (n_channels == 1) {
+      /* Exact at the sides, where the cosine of half a turn is not quite 0. */
+      const double angle = BM_PI / 4.0 * (pan + 1.0);
+      gains[0] *= pan >= 1.0 ? 0.0 : cos(angle);
+      gains[1] *= pan <= -1.0 ? 0.0 : sin(angle);
+   } else if (pan > 0.0) {
+      gains[0] *= side * cos(BM_PI / 2.0 * pan);
+   } else if (pan < 0.0) {
+      gains[1] *= side * cos(BM_PI / 2.0 * pan);
+   }
+}
+
+static int64_t grid_before(int64_t frame)
+{
+   const int64_t cell = frame / BM_FADER_GRID_FRAMES - (frame % BM_FADER_GRID_FRAMES < 0);
+   return cell * BM_FADER_GRID_FRAMES;
+}
+
+/* Fill render->gains with the fader's factors for `n_frames` from `frame` on. */
+static void fill_fader(BmRender* render, const NodeState* state, uint32_t n_channels, int64_t frame,
+                       uint32_t n_frames)
+{
+   const bool moves = state->gain.automation->n_points || state->pan.automation->n_points;
+   double from[BM_MAX_CHANNELS];
+   double to[BM_MAX_CHANNELS];
+   int64_t cell = grid_before(frame);
+   fader_gains(state, n_channels, cell, from);
+   memcpy(to, from, sizeof(to));
+   for (uint32_t n = 0; n < n_frames; ++n) {
+      const int64_t at = frame + n;
+      if (moves && (n == 0 || at == cell + BM_FADER_GRID_FRAMES)) {
+         cell = grid_before(at);
+         fader_gains(state, n_channels, cell, from);
+         fader_gains(state, n_channels, cell + BM_FADER_GRID_FRAMES, to);
+      }
+      const double share = (double)(at - cell) / BM_FADER_GRID_FRAMES;
+      for (uint32_t c = 0; c < BM_MAX_CHANNELS; ++c) {
+         render->gains[c][n] = moves ? from[c] + share * (to[c] - from[c]) : from[c];
+      }
+   }
+}
+
+static void fill_send(BmRender* render, const Edge* edge, int64_t frame, uint32_t n_frames)
+{
+   const bool moves = edge->gain.automation->n_points;
+   double from = from_db(lane_or(&edge->gain, edge->route->gain_db, grid_before(frame)));
+   double to = from;
+   int64_t cell = grid_before(frame);
+   for (uint32_t n = 0; n < n_frames; ++n) {
+      const int64_t at = frame + n;
+      if (moves && (n == 0 || at == cell + BM_FADER_GRID_FRAMES)) {
+         cell = grid_before(at);
+         from = from_db(bm_lane_value(&edge->gain, cell));
+         to = from_db(bm_lane_value(&edge->gain, cell + BM_FADER_GRID_FRAMES));
+      }
+      const double share = (double)(at - cell) / BM_FADER_GRID_FRAMES;
+      render->gains[0][n] = moves ? from + share * (to - from) : from;
+   }
+}
+
+/* Fader and pan: `n_in` channels to the node's output. */
+static void apply_fader(BmRender* render, const NodeState* state, float* const* in, uint32_t n_in,
+                        float* const* out, int64_t frame, uint32_t n_frames)
+{
+   fill_fader(render, state, n_in, frame, n_frames);
+   for (uint32_t c = 0; c < state->node->n_out; ++c) {
+      const float* from = in[n_in == 1 ? 0 : c];
+      for (uint32_t n = 0; n < n_frames; ++n) {
+         out[c][n] = (float)((double)from[n] * render->gains[c][n]);
+      }
+   }
+}
+
+/* Bring `n_from` channels to `n_to`, in place, as if nothing was done to them. */
+static void match_channels(float* const* channels, uint32_t n_from, uint32_t n_to, uint32_t n_frames)
+{
+   if (n_from == 1 && n_to == 2) {
+      memcpy(channels[1], channels[0], n_frames * sizeof(float));
+   } else if (n_from == 2 && n_to == 1) {
+      for (uint32_t n = 0; n < n_frames; ++n) {
+         channels[0][n] = (float)(0.5 * ((double)channels[0][n] + (double)channels[1][n]));
+      }
+   }
+}
+
+static bool read_take(NodeState* state, int64_t frame, uint32_t n_frames, BmError* error)
+{
+   const BmNode* node = state->node;
+   const int64_t begins = node->offset_frames;
+   /* The head that is cut off is read and thrown away, so that a converter is where it would have been. */
+   while (begins < 0 && state->n_take_read < (uint64_t)-begins && state->n_take_read < node->take_frames) {
+      const uint64_t left = (uint64_t)-begins - state->n_take_read;
+      const uint32_t n = left < n_frames ? (uint32_t)left : n_frames;
+      if (!bm_take_read(state->take, state->wet, n, error)) {
+         return false;
+      }
+      state->n_take_read += n;
+   }
+   const int64_t n_wait = begins > frame ? begins - frame : 0;
+   const uint32_t n_silent = n_wait < n_frames ? (uint32_t)n_wait : n_frames;
+   float* rest[BM_MAX_CHANNELS];
+   for (uint32_t c = 0; c < node->n_in; ++c) {
+      memset(state->wet[c], 0, n_silent * sizeof(float));
+      rest[c] = state->wet[c] + n_silent;
+   }
+   state->n_take_read += n_frames - n_silent;
+   return bm_take_read(state->take, rest, n_frames - n_silent, error);
+}
+
+static void gather_bus(BmRender* render, NodeState* state, int64_t frame, uint32_t n_frames)
+{
+   const uint32_t n_in = state->node->n_in;
+   for (int is_dry = 0; is_dry < 2; ++is_dry) {
+      for (uint32_t c = 0; c < n_in; ++c) {
+         memset(render->sum[c], 0, n_frames * sizeof(double));
+      }
+      for (uint32_t e = 0; e < state->n_edges; ++e) {
+         Edge* edge = &state->edges[e];
+         const NodeState* from = &render->nodes[edge->from];
+         if (is_dry && edge->route->is_send) {
+            continue;
+         }
+         const bool is_pre = edge->route->is_pre_fader;
+         const uint32_t n_from = is_pre ? from->n_wet : from->node->n_out;
+         float* const* source = is_dry ? from->dry_post : is_pre ? from->wet : from->post;
+         const double spread = n_from == 1 && n_in == 2 ? BM_CENTRE : 1.0;
+         fill_send(render, edge, frame - (is_dry ? 0 : from->leaves_late), n_frames);
+         for (uint32_t c = 0; c < n_in; ++c) {
+            const float* x = source[n_from == 1 ? 0 : c];
+            for (uint32_t n = 0; n < n_frames; ++n) {
+               const float late = is_dry ? x[n] : delay_step(&edge->delay[c], x[n]);
+               render->sum[c][n] += spread * render->gains[0][n] * (double)late;
+            }
+         }
+      }
+      float* const* into = is_dry ? state->dry : state->wet;
+      for (uint32_t c = 0; c < n_in; ++c) {
+         for (uint32_t n = 0; n < n_frames; ++n) {
+            into[c][n] = (float)render->sum[c][n];
+         }
+      }
+   }
+}
+
+static void gather_traces(InsertState* state)
+{
+   const bool is_first = state->n_gathered == 0;
+   ++state->n_gathered;
+   const bool is_whole = state->n_gathered == state->per_point;
+   for (uint32_t n = 0; n < state->n_traces; ++n) {
+      BmTrace* trace = &state->traces[n];
+      const float value = bm_instance_get(state->instance, trace->port->index);
+      const uint32_t at = trace->n_points;
+      trace->min[at] = is_first || value < trace->min[at] ? value : trace->min[at];
+      trace->max[at] = is_first || value > trace->max[at] ? value : trace->max[at];
+      state->trace_sums[n] = (is_first ? 0.0 : state->trace_sums[n]) + (double)value;
+      trace->mean[at] = (float)(state->trace_sums[n] / state->n_gathered);
+      if (is_whole && ++trace->n_points == BM_TRACE_MAX_POINTS) {
+         trace->n_points /= 2;
+         trace->point_s *= 2.0;
+         for (uint32_t p = 0; p < trace->n_points; ++p) {
+            const uint32_t a = 2 * p;
+            trace->min[p] = fminf(trace->min[a], trace->min[a + 1]);
+            trace->max[p] = fmaxf(trace->max[a], trace->max[a + 1]);
+            trace->mean[p] = 0.5f * (trace->mean[a] + trace->mean[a + 1]);
+         }
+         state->per_point *= n + 1 == state->n_traces ? 2 : 1;
+      }
+   }
+   state->n_gathered = is_whole ? 0 : state->n_gathered;
+}
+
+static void set_automated(InsertState* state, int64_t frame)
+{
+   for (uint32_t n = 0; n < state->insert->n_settings; ++n) {
+      const BmSetting* setting = &state->insert->settings[n];
+      if (setting->automation.n_points) {
+         const double value = bm_lane_value(&state->lanes[n], frame);
+         bm_instance_set(state->instance, setting->port->index,
+                         (float)(setting->port->is_integer ? rint(value) : value));
+      }
+   }
+}
+
+static int64_t next_cut(const InsertState* state, int64_t frame)
+{
+   int64_t cut = INT64_MAX;
+   for (uint32_t n = 0; n < state->insert->n_settings; ++n) {
+      if (state->insert->settings[n].automation.n_points) {
+         const int64_t own = bm_lane_next_cut(&state->lanes[n], frame);
+         cut = own < cut ? own : cut;
+      }
+   }
+   return cut;
+}
+
+static bool run_insert(BmRender* render, NodeState* node, InsertState* state, int64_t frame,
+                       uint32_t n_frames, BmError* error)
+{
+   const BmInsert* insert = state->insert;
+   const BmPlugin* plugin = insert->plugin;
+   const int64_t own_frame = frame - state->arrives_late;
+   uint32_t done = 0;
+   while (done < n_frames) {
+      const int64_t at = own_frame + done;
+      const int64_t cut = next_cut(state, at);
+      const uint32_t n = cut - at < n_frames - done ? (uint32_t)(cut - at) : n_frames - done;
+      const float* in[BM_MAX_CHANNELS];
+      float* out[BM_MAX_CHANNELS];
+      for (uint32_t c = 0; c < plugin->n_audio_in; ++c) {
+         in[c] = node->wet[insert->n_in == 1 ? 0 : c] + done;
+      }
+      for (uint32_t c = 0; c < plugin->n_audio_out; ++c) {
+         out[c] = node->scratch[c] + done;
+      }
+      set_automated(state, at);
+      bm_instance_run(state->instance, in, out, n);
+      done += n;
+   }
+   for (uint32_t c = 0; c < plugin->n_audio_out; ++c) {
+      for (uint32_t n = 0; n < n_frames; ++n) {
+         if (!isfinite(node->scratch[c][n])) {
+            return bm_fail_at(error, render->session->path, insert->line,
+                              "<%s> put out a sample that is not a finite number at %.3f s", plugin->uri,
+                              (double)(own_frame + n) / render->session->rate_hz);
+         }
+      }
+      float* swapped = node->wet[c];
+      node->wet[c] = node->scratch[c];
+      node->scratch[c] = swapped;
+   }
+   gather_traces(state);
+   const float latency = plugin->latency ? bm_instance_get(state->instance, plugin->latency->index) : 0.0f;
+   if (!state->has_warned && latency != (float)state->record.latency_frames) {
+      state->has_warned = true;
+      warn(
+         render,
+         bm_print("%s:%u: <%s> changed its latency from %u to %g frames at %.3f s; from there on it does not "
+                  "line up",
+                  render->session->path, insert->line, plugin->uri, state->record.latency_frames,
+                  (double)latency, (double)own_frame / render->session->rate_hz));
+   }
+   return true;
+}
+
+/* One block of one node. Touches nothing but the node and what it reads of its sources, so nodes that do not
+   feed each other could run side by side. */
+static bool run_node(BmRender* render, NodeState* state, int64_t frame, uint32_t n_frames, BmError* error)
+{
+   const BmNode* node = state->node;
+   if (node->is_track) {
+      if (!read_take(state, frame, n_frames, error)) {
+         return false;
+      }
+   } else {
+      gather_bus(render, state, frame, n_frames);
+   }
+   for (uint32_t c = 0; c < node->n_in; ++c) {
+      if (node->is_track) {
+         memcpy(state->dry[c], state->wet[c], n_frames * sizeof(float));
+      }
+      for (uint32_t n = 0; n < n_frames && node->is_inverted; ++n) {
+         state->wet[c][n] = -state->wet[c][n];
+         state->dry[c][n] = -state->dry[c][n];
+      }
+   }
+   for (uint32_t n = 0; n < node->n_inserts; ++n) {
+      if (state->inserts[n].instance &&
+          !run_insert(render, state, &state->inserts[n], frame, n_frames, error)) {
+         return false;
+      }
+   }
+   apply_fader(render, state, state->wet, state->n_wet, state->post, frame - state->leaves_late, n_frames);
+   match_channels(state->dry, node->n_in, state->n_wet, n_frames);
+   apply_fader(render, state, state->dry, state->n_wet, state->dry_post, frame, n_frames);
+   return true;
+}
+
+static bool start_insert(BmRender* render, const BmInsert* insert, InsertState* state, BmError* error)
+{
+   const BmSession* session = render->session;
+   const BmPlugin* plugin = insert->plugin;
+   state->insert = insert;
+   state->lanes = bm_calloc(insert->n_settings, sizeof(BmLane));
+   state->values = bm_calloc(plugin->n_ports, sizeof(float));
+   for (uint32_t n = 0; n < insert->n_settings; ++n) {
+      bm_lane_init(&state->lanes[n], &insert->settings[n].automation, session->rate_hz);
+   }
+   if (insert->is_bypassed) {
+      return true;
+   }
+   BmError problem = {0};
+   state->instance = bm_instance_new(render->host, plugin, session->rate_hz, render->block_frames, &problem);
+   if (!state->instance ||
+       (insert->preset && !bm_instance_load_preset(state->instance, insert->preset, &problem)) ||
+       (insert->preset_file && !bm_instance_load_file(state->instance, insert->preset_file, &problem)) ||
+       (insert->state && !bm_instance_load_text(state->instance, insert->state, &problem))) {
+      return bm_fail_at(error, session->path, insert->line, "%s", problem.text);
+   }
+   for (uint32_t n = 0; n < insert->n_settings; ++n) {
+      if (insert->settings[n].is_set) {
+         bm_instance_set(state->instance, insert->settings[n].port->index, insert->settings[n].value);
+      }
+   }
+   set_automated(state, 0);
+   state->record.latency_frames = bm_instance_latency(state->instance, &problem);
+   if (problem.is_set) {
+      return bm_fail_at(error, session->path, insert->line, "%s", problem.text);
+   }
+   state->traces = bm_calloc(plugin->n_ports, sizeof(BmTrace));
+   for (uint32_t n = 0; n < plugin->n_ports; ++n) {
+      const BmPort* port = &plugin->ports[n];
+      state->values[n] = port->kind == BM_PORT_CONTROL ? bm_instance_get(state->instance, n) : 0.0f;
+      if (port->kind == BM_PORT_CONTROL && !port->is_input && !port->is_latency) {
+         BmTrace* trace = &state->traces[state->n_traces++];
+         trace->port = port;
+         trace->point_s = render->block_frames / session->rate_hz;
+         trace->min = bm_calloc(BM_TRACE_MAX_POINTS, sizeof(float));
+         trace->max = bm_calloc(BM_TRACE_MAX_POINTS, sizeof(float));
+         trace->mean = bm_calloc(BM_TRACE_MAX_POINTS, sizeof(float));
+      }
+   }
+   state->trace_sums = bm_calloc(state->n_traces, sizeof(double));
+   state->per_point = 1;
+   state->record.values = state->values;
+   state->record.traces = state->traces;
+   state->record.n_traces = state->n_traces;
+   return true;
+}
+
+/* Find who feeds a bus and let each wait for the latest. */
+static void start_edges(BmRender* render, uint32_t index)
+{
+   NodeState* state = &render->nodes[index];
+   const BmSession* session = render->session;
+   for (uint32_t from = 0; from < index; ++from) {
+      const BmNode* source = &session->nodes[from];
+      for (uint32_t r = 0; r < source->n_routes && source->is_used && !source->is_muted; ++r) {
+         if (source->routes[r].to != index) {
+            continue;
+         }
+         state->edges = bm_realloc(state->edges, state->n_edges + 1u, sizeof(Edge));
+         Edge* edge = &state->edges[state->n_edges++];
+         memset(edge, 0, sizeof(*edge));
+         edge->from = from;
+         edge->route = &source->routes[r];
+         bm_lane_init(&edge->gain, &edge->route->gain, session->rate_hz);
+         const int64_t late = render->nodes[from].leaves_late;
+         state->arrives_late = late > state->arrives_late ? late : state->arrives_late;
+      }
+   }
+   for (uint32_t e = 0; e < state->n_edges; ++e) {
+      for (uint32_t c = 0; c < BM_MAX_CHANNELS; ++c) {
+         const int64_t late = render->nodes[state->edges[e].from].leaves_late;
+         delay_init(&state->edges[e].delay[c], state->arrives_late - late);
+      }
+   }
+}
+
+static bool start_node(BmRender* render, uint32_t index, BmError* error)
+{
+   const BmSession* session = render->session;
+   const BmNode* node = &session->nodes[index];
+   NodeState* state = &render->nodes[index];
+   state->node = node;
+   state->n_wet = node->n_in;
+   if (node->is_track) {
+      const BmTakeOptions options = {session->rate_hz, node->take_channels, node->n_take_channels};
+      state->take = bm_take_open(node->take, &options, error);
+      if (!state->take) {
+         return false;
+      }
+   } else {
+      start_edges(render, index);
+   }
+   bm_lane_init(&state->gain, &node->gain, session->rate_hz);
+   bm_lane_init(&state->pan, &node->pan_automation, session->rate_hz);
+   for (uint32_t c = 0; c < BM_MAX_CHANNELS; ++c) {
+      float** buffers[] = {&state->wet[c], &state->scratch[c], &state->post[c], &state->dry[c],
+                           &state->dry_post[c]};
+      for (size_t n = 0; n < sizeof(buffers) / sizeof(buffers[0]); ++n) {
+         *buffers[n] = bm_calloc(render->block_frames, sizeof(float));
+      }
+   }
+   state->inserts = bm_calloc(node->n_inserts, sizeof(InsertState));
+   state->leaves_late = state->arrives_late;
+   for (uint32_t n = 0; n < node->n_inserts; ++n) {
+      state->inserts[n].arrives_late = state->leaves_late;
+      if (!start_insert(render, &node->inserts[n], &state->inserts[n], error)) {
+         return false;
+      }
+      state->leaves_late += state->inserts[n].record.latency_frames;
+      state->n_wet = node->inserts[n].n_out;
+   }
+   return true;
+}
+
+static void start_taps(BmRender* render)
+{
+   for (uint32_t t = 0; t < render->n_taps; ++t) {
+      const int64_t late = render->nodes[render->taps[t].node].leaves_late;
+      render->all_late = late > render->all_late ? late : render->all_late;
+   }
+   const uint32_t held_frames =
+      (uint32_t)ceil(BM_TAIL_QUIET_S * render->session->rate_hz) + render->block_frames;
+   for (uint32_t t = 0; t < render->n_taps; ++t) {
+      Tap* tap = &render->taps[t];
+      for (uint32_t c = 0; c < tap->n_channels; ++c) {
+         delay_init(&tap->after[c], render->all_late - render->nodes[tap->node].leaves_late);
+         delay_init(&tap->before[c], render->all_late);
+         tap->after_block[c] = bm_calloc(render->block_frames, sizeof(float));
+         tap->before_block[c] = bm_calloc(render->block_frames, sizeof(float));
+         tap->held[c] = bm_calloc(held_frames, sizeof(float));
+      }
+   }
+   render->given = bm_calloc(render->n_taps, sizeof(BmTapBlock));
+}
+
+BmRender* bm_render_new(BmHost* host, const BmSession* session, BmError* error)
+{
+   BmRender* render = bm_calloc(1, sizeof(BmRender));
+   render->host = host;
+   render->session = session;
+   render->block_frames = (uint32_t)(session->rate_hz / BM_BLOCKS_PER_S);
+   render->nodes = bm_calloc(session->n_nodes, sizeof(NodeState));
+   render->silence = bm_calloc(render->block_frames, sizeof(float));
+   for (uint32_t c = 0; c < BM_MAX_CHANNELS; ++c) {
+      render->sum[c] = bm_calloc(render->block_frames, sizeof(double));
+      render->gains[c] = bm_calloc(render->block_frames, sizeof(double));
+   }
+   for (uint32_t n = 0; n < session->n_nodes; ++n) {
+      if (session->nodes[n].is_used && !start_node(render, n, error)) {
+         bm_render_free(render);
+         return NULL;
+      }
+   }
+   for (uint32_t n = 0; n < session->n_stems; ++n) {
+      bm_render_listen(render, session->stems[n].from);
+   }
+   return render;
+}
+
+void bm_render_listen(BmRender* render, uint32_t node)
+{
+   render->taps = bm_realloc(render->taps, render->n_taps + 1u, sizeof(Tap));
+   render->taps[render->n_taps++] = (Tap){.node = node, .n_channels = render->session->nodes[node].n_out};
+}
+
+static void free_node(NodeState* state)
+{
+   if (!state->node) {
+      return;
+   }
+   for (uint32_t n = 0; n < state->node->n_inserts && state->inserts; ++n) {
+      InsertState* insert = &state->inserts[n];
+      bm_instance_free(insert->instance);
+      for (uint32_t s = 0; insert->lanes && s < insert->insert->n_settings; ++s) {
+         bm_lane_free(&insert->lanes[s]);
+      }
+      for (uint32_t t = 0; t < insert->n_traces; ++t) {
+         free(insert->traces[t].min);
+         free(insert->traces[t].max);
+         free(insert->traces[t].mean);
+      }
+      free(insert->lanes);
+      free(insert->values);
+      free(insert->traces);
+      free(insert->trace_sums);
+   }
+   for (uint32_t e = 0; e < state->n_edges; ++e) {
+      bm_lane_free(&state->edges[e].gain);
+      for (uint32_t c = 0; c < BM_MAX_CHANNELS; ++c) {
+         free(state->edges[e].delay[c].ring);
+      }
+   }
+   for (uint32_t c = 0; c < BM_MAX_CHANNELS; ++c) {
+      free(state->wet[c]);
+      free(state->scratch[c]);
+      free(state->post[c]);
+      free(state->dry[c]);
+      free(state->dry_post[c]);
+   }
+   bm_lane_free(&state->gain);
+   bm_lane_free(&state->pan);
+   bm_take_close(state->take);
+   free(state->inserts);
+   free(state->edges);
+}
+
+void bm_render_free(BmRender* render)
+{
+   if (!render) {
+      return;
+   }
+   for (uint32_t n = 0; n < render->session->n_nodes; ++n) {
+      free_node(&render->nodes[n]);
+   }
+   for (uint32_t t = 0; t < render->n_taps; ++t) {
+      for (uint32_t c = 0; c < BM_MAX_CHANNELS; ++c) {
+         free(render->taps[t].after[c].ring);
+         free(render->taps[t].before[c].ring);
+         free(render->taps[t].after_block[c]);
+         free(render->taps[t].before_block[c]);
+         free(render->taps[t].held[c]);
+      }
+   }
+   for (uint32_t c = 0; c < BM_MAX_CHANNELS; ++c) {
+      free(render->sum[c]);
+      free(render->gains[c]);
+   }
+   for (uint32_t n = 0; n < render->n_warnings; ++n) {
+      free(render->warnings[n]);
+   }
+   free(render->warnings);
+   free(render->silence);
+   free(render->given);
+   free(render->nodes);
+   free(render->taps);
+   free(render);
+}
+
+/* Line the taps up with the latest. */
+static void fill_taps(BmRender* render)
+{
+   for (uint32_t t = 0; t < render->n_taps; ++t) {
+      Tap* tap = &render->taps[t];
+      const NodeState* node = &render->nodes[tap->node];
+      for (uint32_t c = 0; c < tap->n_channels; ++c) {
+         for (uint32_t n = 0; n < render->block_frames; ++n) {
+            tap->after_block[c][n] = delay_step(&tap->after[c], node->post[c][n]);
+            tap->before_block[c][n] = delay_step(&tap->before[c], node->dry_post[c][n]);
+         }
+      }
+   }
+}
+
+/* Hand over frames of the current block. */
+static bool give_block(BmRender* render, const BmRenderSink* sink, uint32_t start, uint32_t n_frames,
+                       BmError* error)
+{
+   for (uint32_t t = 0; t < render->n_taps; ++t) {
+      for (uint32_t c = 0; c < render->taps[t].n_channels; ++c) {
+         render->given[t].after[c] = render->taps[t].after_block[c] + start;
+         render->given[t].before[c] = render->taps[t].before_block[c] + start;
+      }
+   }
+   return !n_frames || sink->hear(sink->user, render->given, n_frames, error);
+}
+
+/* Hand over what was held back; before the inserts there is nothing left by then. */
+static bool give_held(BmRender* render, const BmRenderSink* sink, BmError* error)
+{
+   for (uint32_t done = 0; done < render->n_held;) {
+      const uint32_t left = render->n_held - done;
+      const uint32_t n = left < render->block_frames ? left : render->block_frames;
+      for (uint32_t t = 0; t < render->n_taps; ++t) {
+         for (uint32_t c = 0; c < render->taps[t].n_channels; ++c) {
+            render->given[t].after[c] = render->taps[t].held[c] + done;
+            render->given[t].before[c] = render->silence;
+         }
+      }
+      if (!sink->hear(sink->user, render->given, n, error)) {
+         return false;
+      }
+      done += n;
+   }
+   render->n_held = 0;
+   return true;
+}
+
+/* The highest sample of a frame of the block, over all stems. */
+static float frame_peak(const BmRender* render, uint32_t at)
+{
+   float peak = 0.0f;
+   for (uint32_t t = 0; t < render->session->n_stems; ++t) {
+      for (uint32_t c = 0; c < render->taps[t].n_channels; ++c) {
+         peak = fmaxf(peak, fabsf(render->taps[t].after_block[c][at]));
+      }
+   }
+   return peak;
+}
+
+/* Take frames [start, end) of the block as tail: handed over as far as they sound, held back where they may
+   be its end. */
+static bool take_tail(BmRender* render, const BmRenderSink* sink, uint32_t start, uint32_t end,
+                      BmError* error)
+{
+   uint32_t quiet_start = start;
+   for (uint32_t n = start; n < end; ++n) {
+      quiet_start = frame_peak(render, n) >= BM_TAIL_QUIET_LIN ? n + 1 : quiet_start;
+   }
+   const uint32_t n_loud = quiet_start - start;
+   if (n_loud && (!give_held(render, sink, error) || !give_block(render, sink, start, n_loud, error))) {
+      return false;
+   }
+   for (uint32_t t = 0; t < render->n_taps; ++t) {
+      for (uint32_t c = 0; c < render->taps[t].n_channels; ++c) {
+         memcpy(render->taps[t].held[c] + render->n_held, render->taps[t].after_block[c] + quiet_start,
+                (end - quiet_start) * sizeof(float));
+      }
+   }
+   render->n_held += end - quiet_start;
+   return true;
+}
+
+uint64_t bm_render_max_frames(const BmRender* render)
+{
+   const BmSession* session = render->session;
+   return session->content_frames + (uint64_t)ceil(session->max_tail_s * session->rate_hz);
+}
+
+static int64_t clamp(int64_t x, int64_t low, int64_t high)
+{
+   return x < low ? low : x > high ? high : x;
+}
+
+bool bm_render_run(BmRender* render, const BmRenderSink* sink, BmError* error)
+{
+   const BmSession* session = render->session;
+   const int64_t n_frames = render->block_frames;
+   const int64_t content = (int64_t)session->content_frames;
+   const int64_t limit = (int64_t)bm_render_max_frames(render);
+   const uint32_t quiet_frames = (uint32_t)ceil(BM_TAIL_QUIET_S * session->rate_hz);
+   start_taps(render);
+   for (int64_t frame = 0;; frame += n_frames) {
+      /* The block as the taps count it: later by the latency. */
+      const int64_t tap_frame = frame - render->all_late;
+      if (tap_frame >= limit || render->n_held >= quiet_frames) {
+         break;
+      }
+      if (sink->stop && *sink->stop) {
+         return bm_fail(error, "interrupted; what was there before is as it was");
+      }
+      for (uint32_t n = 0; n < session->n_nodes; ++n) {
+         if (session->nodes[n].is_used &&
+             !run_node(render, &render->nodes[n], frame, (uint32_t)n_frames, error)) {
+            return false;
+         }
+      }
+      fill_taps(render);
+      /* Frames [start, split) of it lie in the takes' time, [split, end) in the tail. */
+      const uint32_t start = (uint32_t)clamp(-tap_frame, 0, n_frames);
+      const uint32_t end = (uint32_t)clamp(limit - tap_frame, start, n_frames);
+      const uint32_t split = (uint32_t)clamp(content - tap_frame, start, end);
+      if (!give_block(render, sink, start, split - start, error) ||
+          !take_tail(render, sink, split, end, error)) {
+         return false;
+      }
+      const int64_t done = clamp(tap_frame + n_frames, 0, limit);
+      if (sink->progress) {
+         sink->progress(sink->user, (uint64_t)done, (uint64_t)(done > content ? done : content));
+      }
+   }
+   /* Sounding within the last 10 ms: it was the limit that made an end. */
+   if (limit > content && render->n_held < session->rate_hz / 100.0) {
+      warn(render, bm_print("%s: still sounding %g s after the last take, where bm:maxTail cuts it off",
+                            session->path, session->max_tail_s));
+   }
+   return true;
+}
+
+const BmInsertRecord* bm_render_insert(const BmRender* render, uint32_t node, uint32_t insert)
+{
+   const NodeState* state = &render->nodes[node];
+   return state->node && state->inserts[insert].instance ? &state->inserts[insert].record : NULL;
+}
+
+const char* bm_render_warning(const BmRender* render, uint32_t n)
+{
+   return n < render->n_warnings ? render->warnings[n] : NULL;
+}

@@ -1,0 +1,154 @@
+/* SPDX-License-Identifier: ISC */
+#include "command.h"
+
+#include "host.h"
+#include "progress.h"
+#include "render.h"
+#include "session.h"
+#include "stems.h"
+
+#include <signal.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+typedef struct {
+   const char* session;
+   char* folder;
+   bool as_json;
+   bool without_report;
+} Options;
+
+typedef struct {
+   BmStems* stems;
+   BmProgress progress;
+} Listener;
+
+static volatile sig_atomic_t is_stopped;
+
+static void on_signal(int signal)
+{
+   (void)signal;
+   is_stopped = 1;
+}
+
+/* The first signal ends the render in good order, a second one ends it. */
+static void catch_signals(void)
+{
+   struct sigaction action = {.sa_handler = on_signal, .sa_flags = (int)SA_RESETHAND};
+   sigaction(SIGINT, &action, NULL);
+   sigaction(SIGTERM, &action, NULL);
+   sigaction(SIGHUP, &action, NULL);
+   /* A file that outgrows a limit is an error to report, not a reason to die. */
+   signal(SIGXFSZ, SIG_IGN);
+}
+
+static bool parse(int n_arguments, char** arguments, Options* options)
+{
+   *options = (Options){0};
+   for (int n = 0; n < n_arguments; ++n) {
+      const char* argument = arguments[n];
+      if (!strcmp(argument, "-o") && n + 1 < n_arguments) {
+         free(options->folder);
+         options->folder = bm_copy(arguments[++n]);
+      } else if (!strcmp(argument, "--json")) {
+         options->as_json = true;
+      } else if (!strcmp(argument, "--no-report")) {
+         options->without_report = true;
+      } else if (argument[0] != '-' && !options->session) {
+         options->session = argument;
+      } else {
+         fprintf(stderr, "bookmatch: render does not know what to do with \"%s\"\n", argument);
+         return false;
+      }
+   }
+   if (!options->session) {
+      fputs("bookmatch: render needs a session\n", stderr);
+      return false;
+   }
+   if (!options->folder) {
+      const char* ending = strrchr(options->session, '.');
+      const bool has_ending = ending && !strchr(ending, '/') && ending != options->session;
+      options->folder = has_ending ? bm_print("%.*s", (int)(ending - options->session), options->session)
+                                   : bm_print("%s.stems", options->session);
+   }
+   return true;
+}
+
+static bool hear(void* user, const BmTapBlock* taps, uint32_t n_frames, BmError* error)
+{
+   Listener* listener = user;
+   return bm_stems_hear(listener->stems, taps, n_frames, error);
+}
+
+static void tell(void* user, uint64_t done_frames, uint64_t total_frames)
+{
+   bm_progress_tell(&((Listener*)user)->progress, done_frames, total_frames);
+}
+
+static void print_warnings(const BmSession* session, const BmRender* render, const BmStems* stems)
+{
+   for (uint32_t n = 0; n < session->n_warnings; ++n) {
+      fprintf(stderr, "bookmatch: warning: %s\n", session->warnings[n]);
+   }
+   for (uint32_t n = 0; bm_render_warning(render, n); ++n) {
+      fprintf(stderr, "bookmatch: warning: %s\n", bm_render_warning(render, n));
+   }
+   for (uint32_t n = 0; n < session->n_stems; ++n) {
+      const uint64_t n_clipped = bm_stems_n_clipped(stems, n);
+      if (n_clipped) {
+         fprintf(
+            stderr,
+            "bookmatch: warning: %s: %llu samples are above full scale and were clipped; lower a bm:gain, or "
+            "use bm:float32\n",
+            bm_stems_path(stems, n, false), (unsigned long long)n_clipped);
+      }
+   }
+}
+
+static bool render_session(const Options* options, BmHost* host, const BmSession* session, BmError* error)
+{
+   BmRender* render = bm_render_new(host, session, error);
+   if (!render) {
+      return false;
+   }
+   Listener listener = {0};
+   listener.stems =
+      bm_stems_open(session, options->folder, bm_render_max_frames(render), !options->without_report, error);
+   const BmRenderSink sink = {&listener, hear, tell, &is_stopped};
+   bm_progress_begin(&listener.progress, session->rate_hz);
+   const bool ok = listener.stems && bm_render_run(render, &sink, error);
+   bm_progress_end(&listener.progress);
+   if (ok && bm_stems_publish(listener.stems, error)) {
+      print_warnings(session, render, listener.stems);
+      for (uint32_t n = 0; n < session->n_stems && !options->as_json; ++n) {
+         printf("%s  %.2f s\n", bm_stems_path(listener.stems, n, false),
+                (double)bm_stems_n_frames(listener.stems) / session->rate_hz);
+      }
+   }
+   bm_stems_close(listener.stems);
+   bm_render_free(render);
+   return !error->is_set;
+}
+
+int bm_render_command(int n_arguments, char** arguments)
+{
+   Options options;
+   if (!parse(n_arguments, arguments, &options)) {
+      fputs("bookmatch: usage: bookmatch render SESSION.ttl [-o FOLDER] [--json] [--no-report]\n", stderr);
+      free(options.folder);
+      return 2;
+   }
+   catch_signals();
+   BmError error = {0};
+   BmHost* host = bm_host_new(&error);
+   BmSession* session = host ? bm_session_read(host, options.session, &error) : NULL;
+   const bool ok = session && render_session(&options, host, session, &error);
+   if (!ok) {
+      fprintf(stderr, "bookmatch: %s\n", error.text);
+   }
+   bm_session_free(session);
+   bm_host_free(host);
+   free(options.folder);
+   return ok ? 0 : 1;
+}
