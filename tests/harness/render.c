@@ -347,8 +347,9 @@ static bool run_insert(BmRender* render, NodeState* node, InsertState* state, in
    uint32_t done = 0;
    while (done < n_frames) {
       const int64_t at = own_frame + done;
+      const int64_t end = own_frame + n_frames;
       const int64_t cut = next_cut(state, at);
-      const uint32_t n = cut - at < n_frames - done ? (uint32_t)(cut - at) : n_frames - done;
+      const uint32_t n = (uint32_t)((cut < end ? cut : end) - at);
       const float* in[BM_MAX_CHANNELS];
       float* out[BM_MAX_CHANNELS];
       for (uint32_t c = 0; c < plugin->n_audio_in; ++c) {
@@ -447,6 +448,12 @@ static bool start_insert(BmRender* render, const BmInsert* insert, InsertState* 
       }
    }
    set_automated(state, 0);
+   if (insert->preset || insert->preset_file || insert->state) {
+      /* Settings may reach a plugin through its worker; no frames give it the time. */
+      const float* in[BM_MAX_CHANNELS] = {NULL, NULL};
+      float* out[BM_MAX_CHANNELS] = {NULL, NULL};
+      bm_instance_run(state->instance, in, out, 0);
+   }
    state->record.latency_frames = bm_instance_latency(state->instance, &problem);
    if (problem.is_set) {
       return bm_fail_at(error, session->path, insert->line, "%s", problem.text);

@@ -1,0 +1,448 @@
+/* SPDX-License-Identifier: ISC */
+/* If these fail, a stem is not what the session says: out of time, out of balance, cut short, or different
+ * tomorrow. */
+#include "session_test.h"
+
+#include "automation.h"
+
+#define SESSION "<> a bm:Session ; bm:sampleRate 48000 .\n"
+#define BUS "<#mix> a bm:Bus .\n"
+#define STEM "<#out> a bm:Stem ; bm:from <#mix> ; bm:file \"out.wav\" .\n"
+#define STEM_OF_A "<#out> a bm:Stem ; bm:from <#a> ; bm:file \"out.wav\" .\n"
+#define GAIN(value) "lv2:port [ lv2:symbol \"gain\" ; pset:value " value " ]"
+#define DELAY(value) "[ lv2:appliesTo test:mono ; lv2:port [ lv2:symbol \"delay\" ; pset:value " value " ] ]"
+
+#define N_TAKE 5000u
+
+static void a_take_alone_comes_out_to_the_bit(void** state)
+{
+   (void)state;
+   write_take("take.wav", RATE_HZ, 2, N_TAKE, wave_noise);
+   Rendered r = render_body(SESSION STEM_OF_A "<#a> a bm:Track ; bm:take <take.wav> .\n");
+   assert_int_equal(r.n_frames, N_TAKE);
+   for (uint32_t n = 0; n < N_TAKE; ++n) {
+      for (uint32_t c = 0; c < 2; ++c) {
+         assert_true(r.after[0][c][n] == wave_noise(n, c) && r.before[0][c][n] == wave_noise(n, c));
+      }
+   }
+   rendered_free(&r);
+}
+
+/* Level of the sides of a mono take of ones at `pan`. */
+static void sides(const char* pan, double* left, double* right)
+{
+   char* body =
+      bm_print(SESSION STEM_OF_A "<#a> a bm:Track ; bm:take <take.wav> ; bm:pan %s ; bm:gain -6 .\n", pan);
+   Rendered r = render_body(body);
+   assert_int_equal(r.n_channels[0], 2);
+   *left = (double)r.after[0][0][10] / pow(10.0, -6.0 / 20.0);
+   *right = (double)r.after[0][1][10] / pow(10.0, -6.0 / 20.0);
+   rendered_free(&r);
+   free(body);
+}
+
+/* Constant power, sine and cosine: at a quarter -0.688 and -8.343 dB (reference sheet, section 8). */
+static void the_pan_of_a_mono_take_keeps_its_power(void** state)
+{
+   (void)state;
+   write_take("take.wav", RATE_HZ, 1, 100, wave_one);
+   double left = 0.0;
+   double right = 0.0;
+   sides("-0.5", &left, &right);
+   assert_close(20.0 * log10(left), -0.688, 0.001);
+   assert_close(20.0 * log10(right), -8.343, 0.001);
+   sides("0", &left, &right);
+   assert_close(20.0 * log10(left), -3.0103, 0.0001);
+   assert_close(left, right, 1e-7);
+   sides("1", &left, &right);
+   assert_true(left == 0.0);
+   assert_close(right, 1.0, 1e-7);
+   for (double pan = -1.0; pan <= 1.0; pan += 0.125) {
+      char text[32];
+      snprintf(text, sizeof(text), "%g", pan);
+      sides(text, &left, &right);
+      assert_close(10.0 * log10(left * left + right * right), 0.0, 0.001);
+   }
+}
+
+static void the_pan_of_a_stereo_take_is_a_balance(void** state)
+{
+   (void)state;
+   write_take("pair.wav", RATE_HZ, 2, 100, wave_noise);
+   Rendered r = render_body(SESSION STEM_OF_A "<#a> a bm:Track ; bm:take <pair.wav> ; bm:pan 0.5 .\n");
+   for (uint32_t n = 0; n < 100; ++n) {
+      assert_close((double)r.after[0][0][n], 0.70710678 * (double)wave_noise(n, 0), 1e-7);
+      assert_true(r.after[0][1][n] == wave_noise(n, 1));
+   }
+   rendered_free(&r);
+   r = render_body(SESSION STEM_OF_A "<#a> a bm:Track ; bm:take <pair.wav> ; bm:pan -1 .\n");
+   for (uint32_t n = 0; n < 100; ++n) {
+      assert_true(r.after[0][0][n] == wave_noise(n, 0) && r.after[0][1][n] == 0.0f);
+   }
+   rendered_free(&r);
+}
+
+static void a_mono_take_comes_to_the_middle_of_a_stereo_bus(void** state)
+{
+   (void)state;
+   write_take("take.wav", RATE_HZ, 1, 100, wave_noise);
+   Rendered r = render_body(SESSION BUS STEM "<#a> a bm:Track ; bm:take <take.wav> ; bm:output <#mix> .\n");
+   for (uint32_t n = 0; n < 100; ++n) {
+      assert_close((double)r.after[0][0][n], sqrt(0.5) * (double)wave_noise(n, 0), 1e-7);
+      assert_true(r.after[0][0][n] == r.after[0][1][n]);
+   }
+   rendered_free(&r);
+}
+
+static void takes_stand_where_their_offsets_say(void** state)
+{
+   (void)state;
+   write_take("take.wav", RATE_HZ, 4, N_TAKE, wave_noise);
+   /* 0.05 s are 2400 frames at 48 kHz. */
+   Rendered r = render_body(
+      SESSION STEM_OF_A "<#a> a bm:Track ; bm:take <take.wav> ; bm:takeChannels ( 3 ) ; bm:offset 0.05 .\n"
+                        "<#b> a bm:Track ; bm:take <take.wav> ; bm:takeChannels ( 2 4 ) ; bm:offset -0.05 ;\n"
+                        "   bm:inverted true .\n"
+                        "<#second> a bm:Stem ; bm:from <#b> ; bm:file \"b.wav\" .\n");
+   assert_int_equal(r.n_frames, N_TAKE + 2400);
+   for (uint32_t n = 0; n < r.n_frames; ++n) {
+      assert_true(r.after[0][0][n] == (n < 2400 ? 0.0f : wave_noise(n - 2400, 2)));
+      const bool has_ended = n + 2400 >= N_TAKE;
+      assert_true(r.after[1][0][n] == (has_ended ? 0.0f : -wave_noise(n + 2400, 1)));
+      assert_true(r.after[1][1][n] == (has_ended ? 0.0f : -wave_noise(n + 2400, 3)));
+   }
+   rendered_free(&r);
+}
+
+static void parallel_paths_of_different_latency_meet_to_the_frame(void** state)
+{
+   (void)state;
+   write_take("take.wav", RATE_HZ, 1, N_TAKE, wave_noise);
+   /* Straight; late by 700; late by 13 over a bus that is late by 1200; early and turned over, as often as
+      the rest. If all meet, nothing is left. */
+   Rendered r = render_body(
+      SESSION BUS STEM
+      "<#a> a bm:Track ; bm:take <take.wav> ; bm:output <#mix> .\n"
+      "<#b> a bm:Track ; bm:take <take.wav> ; bm:inserts ( " DELAY(
+         "700") " ) ; bm:output <#mix> .\n"
+                "<#c> a bm:Track ; bm:take <take.wav> ; bm:inserts ( " DELAY(
+                   "13") " ) ;\n"
+                         "   bm:send [ bm:to <#late> ; bm:preFader true ] ; bm:gain -144 .\n"
+                         "<#late> a bm:Bus ; bm:channels 1 ; bm:inserts ( " DELAY(
+                            "1200") " ) ; bm:output <#mix> .\n"
+                                    "<#d> a bm:Track ; bm:take <take.wav> ; bm:inverted true ; bm:output "
+                                    "<#mix> , <#also> ;\n"
+                                    "   bm:send [ bm:to <#mix> ] .\n"
+                                    "<#also> a bm:Bus ; bm:channels 1 ; bm:output <#mix> .\n"
+                                    "<#alone> a bm:Stem ; bm:from <#a> ; bm:file \"alone.wav\" .\n"
+                                    "<#late-alone> a bm:Stem ; bm:from <#late> ; bm:file \"late.wav\" .\n");
+   assert_int_equal(r.n_frames, N_TAKE);
+   for (uint32_t n = 0; n < N_TAKE; ++n) {
+      assert_close((double)r.after[0][0][n], 0.0, 1e-7);
+      assert_true(r.after[1][0][n] == wave_noise(n, 0));
+      assert_true(r.after[2][0][n] == wave_noise(n, 0));
+   }
+   rendered_free(&r);
+}
+
+static void before_is_the_session_without_inserts_and_sends_in_time_with_after(void** state)
+{
+   (void)state;
+   write_take("take.wav", RATE_HZ, 1, N_TAKE, wave_noise);
+   Rendered r = render_body(SESSION BUS STEM "<#a> a bm:Track ; bm:take <take.wav> ; bm:inserts ( " DELAY(
+      "700") " \n"
+             "   [ lv2:appliesTo test:mono ; " GAIN(
+                "0.25") " ] ) ;\n"
+                        "   bm:pan -1 ; bm:output <#mix> ; bm:send [ bm:to <#mix> ] .\n");
+   for (uint32_t n = 0; n < N_TAKE; ++n) {
+      assert_true(r.before[0][0][n] == wave_noise(n, 0));
+      assert_true(r.after[0][0][n] == 0.5f * wave_noise(n, 0));
+   }
+   rendered_free(&r);
+}
+
+static void a_send_taps_before_or_after_the_fader(void** state)
+{
+   (void)state;
+   write_take("take.wav", RATE_HZ, 1, 100, wave_one);
+   Rendered r = render_body(SESSION "<#a> a bm:Track ; bm:take <take.wav> ; bm:gain -20 ;\n"
+                                    "   bm:send [ bm:to <#pre> ; bm:preFader true ; bm:gain -6 ] ,\n"
+                                    "   [ bm:to <#post> ; bm:gain -6 ] .\n"
+                                    "<#pre> a bm:Bus ; bm:channels 1 . <#post> a bm:Bus ; bm:channels 1 .\n"
+                                    "<#1> a bm:Stem ; bm:from <#pre> ; bm:file \"pre.wav\" .\n"
+                                    "<#2> a bm:Stem ; bm:from <#post> ; bm:file \"post.wav\" .\n");
+   assert_close(20.0 * log10((double)r.after[0][0][50]), -6.0, 1e-5);
+   assert_close(20.0 * log10((double)r.after[1][0][50]), -26.0, 1e-5);
+   rendered_free(&r);
+}
+
+static void a_muted_track_and_its_sends_are_not_heard(void** state)
+{
+   (void)state;
+   write_take("take.wav", RATE_HZ, 1, 100, wave_one);
+   Rendered r = render_body(SESSION BUS STEM
+                            "<#a> a bm:Track ; bm:take <take.wav> ; bm:pan -1 ; bm:output <#mix> .\n"
+                            "<#b> a bm:Track ; bm:take <take.wav> ; bm:mute true ; bm:output <#mix> ;\n"
+                            "   bm:send [ bm:to <#mix> ; bm:preFader true ] .\n");
+   assert_true(r.after[0][0][50] == 1.0f && r.after[0][1][50] == 0.0f);
+   rendered_free(&r);
+}
+
+static void a_mono_signal_goes_through_a_stereo_plugin_and_is_stereo_from_there_on(void** state)
+{
+   (void)state;
+   write_take("take.wav", RATE_HZ, 1, 100, wave_noise);
+   Rendered r =
+      render_body(SESSION STEM_OF_A
+                  "<#a> a bm:Track ; bm:take <take.wav> ; bm:inserts ( [ lv2:appliesTo test:stereo ] ) .\n"
+                  "<#b> a bm:Track ; bm:take <take.wav> ; bm:inserts ( [ lv2:appliesTo test:widen ] ) .\n"
+                  "<#2> a bm:Stem ; bm:from <#b> ; bm:file \"b.wav\" .\n");
+   for (uint32_t t = 0; t < 2; ++t) {
+      assert_int_equal(r.n_channels[t], 2);
+      for (uint32_t n = 0; n < 100; ++n) {
+         for (uint32_t c = 0; c < 2; ++c) {
+            assert_true(r.after[t][c][n] == wave_noise(n, 0) && r.before[t][c][n] == wave_noise(n, 0));
+         }
+      }
+   }
+   rendered_free(&r);
+}
+
+static void settings_of_any_host_can_be_pasted(void** state)
+{
+   (void)state;
+   write_take("take.wav", RATE_HZ, 1, 100, wave_one);
+   write_text("saved.ttl", PREFIXES "<urn:saved> a pset:Preset ; lv2:appliesTo test:mono ;\n"
+                                    "   lv2:port [ lv2:symbol \"gain\" ; pset:value 4.0 ] ;\n"
+                                    "   state:state [ test:scale \"0.125\" ] .\n");
+   static const struct {
+      const char* words;
+      float level;
+   } cases[] = {
+      {"state:state [ test:scale \"0.25\" ]", 0.25f},
+      {"state:state [ test:scale \"0.25\" ] ; " GAIN("3.0"), 0.75f},
+      {"pset:preset test:half", 0.125f},
+      {"pset:preset test:half ; " GAIN("2.0"), 0.5f},
+      {"pset:preset <saved.ttl>", 0.5f},
+      {"bm:bypass true ; " GAIN("2.0"), 1.0f},
+   };
+   for (size_t n = 0; n < sizeof(cases) / sizeof(cases[0]); ++n) {
+      char* body = bm_print(SESSION STEM_OF_A "<#a> a bm:Track ; bm:take <take.wav> ;\n"
+                                              "bm:inserts ( [ lv2:appliesTo test:mono ; %s ] ) .\n",
+                            cases[n].words);
+      Rendered r = render_body(body);
+      /* From the first frame on, though the state reaches the plugin through its worker. */
+      assert_close((double)r.after[0][0][0], (double)cases[n].level, 0.0);
+      rendered_free(&r);
+      free(body);
+   }
+}
+
+static void a_jump_of_a_control_lands_on_its_frame(void** state)
+{
+   (void)state;
+   write_take("ones.wav", RATE_HZ, 1, N_TAKE, wave_one);
+   /* 1234 frames at 48 kHz, not on any grid; behind a plugin that is 700 frames late it still meets the same
+    * sound. */
+   Rendered r = render_body(SESSION STEM_OF_A "<#a> a bm:Track ; bm:take <ones.wav> ; bm:inserts (\n" DELAY(
+      "700") "\n"
+             "[ lv2:appliesTo test:mono ; bm:automation [ lv2:symbol \"gain\" ;\n"
+             "   bm:points ( ( 0 1.0 bm:held ) ( 0.025708333 -2.0 bm:held ) ( 0.05 3.0 ) ) ] ] ) .\n");
+   for (uint32_t n = 0; n < N_TAKE; ++n) {
+      assert_true(r.after[0][0][n] == (n < 1234 ? 1.0f : n < 2400 ? -2.0f : 3.0f));
+   }
+   rendered_free(&r);
+}
+
+static void a_ramp_of_a_control_climbs_on_a_fine_grid_and_ends_where_it_should(void** state)
+{
+   (void)state;
+   write_take("ones.wav", RATE_HZ, 1, N_TAKE, wave_one);
+   Rendered r = render_body(
+      SESSION STEM_OF_A "<#a> a bm:Track ; bm:take <ones.wav> ; bm:inserts ( [ lv2:appliesTo test:mono ;\n"
+                        "bm:automation [ lv2:symbol \"gain\" ; bm:points ( ( 0.01 0.5 ) ( 0.05 2.5 )\n"
+                        "( 0.05 1.0 bm:geometric ) ( 0.1 4.0 ) ) ] ] ) .\n");
+   for (uint32_t n = 0; n < N_TAKE; ++n) {
+      const double t = (double)n / RATE_HZ;
+      const double wanted = t < 0.01   ? 0.5
+                            : t < 0.05 ? 0.5 + 2.0 * (t - 0.01) / 0.04
+                                       : pow(4.0, fmin(t - 0.05, 0.05) / 0.05);
+      /* Never further than one step of the grid, and exact on it. */
+      const double step = t < 0.05 ? 2.0 / 0.04 / RATE_HZ * BM_AUTOMATION_GRID_FRAMES : 0.08;
+      assert_close((double)r.after[0][0][n], wanted, step);
+      if (n % BM_AUTOMATION_GRID_FRAMES == 0) {
+         assert_close((double)r.after[0][0][n], wanted, 1e-6);
+      }
+   }
+   rendered_free(&r);
+}
+
+static void gain_and_pan_move_without_steps(void** state)
+{
+   (void)state;
+   write_take("ones.wav", RATE_HZ, 1, N_TAKE, wave_one);
+   Rendered r = render_body(SESSION STEM_OF_A "<#a> a bm:Track ; bm:take <ones.wav> ; bm:inserts ( " DELAY(
+      "700") " ) ;\n"
+             "   bm:automation [ bm:control bm:gain ; bm:points ( ( 0.02 -12 ) ( 0.06 0 ) ) ] ,\n"
+             "   [ bm:control bm:pan ; bm:points ( ( 0.02 -1 ) ( 0.06 1 ) ) ] .\n");
+   for (uint32_t n = 0; n < N_TAKE; ++n) {
+      const double share = fmin(fmax(((double)n / RATE_HZ - 0.02) / 0.04, 0.0), 1.0);
+      const double gain = pow(10.0, (-12.0 + 12.0 * share) / 20.0);
+      const double angle = 3.14159265358979 / 2.0 * share;
+      assert_close((double)r.after[0][0][n], gain * cos(angle), 1e-4);
+      assert_close((double)r.after[0][1][n], gain * sin(angle), 1e-4);
+      assert_close((double)r.before[0][1][n], gain * sin(angle), 1e-4);
+   }
+   rendered_free(&r);
+}
+
+static void a_tail_ends_with_its_last_sample_above_minus_100_db(void** state)
+{
+   (void)state;
+   write_take("click.wav", RATE_HZ, 1, 100, wave_click);
+   /* The plugin echoes each 1000 frames at half the level: 2^-16 is the last above 1e-5. */
+   Rendered r = render_body(SESSION STEM_OF_A "<#a> a bm:Track ; bm:take <click.wav> ; bm:inserts (\n"
+                                              "[ lv2:appliesTo test:mono ; lv2:port [ lv2:symbol \"echo\" ; "
+                                              "pset:value 0.5 ] ] ) .\n"
+                                              "<#dry> a bm:Track ; bm:take <click.wav> .\n"
+                                              "<#2> a bm:Stem ; bm:from <#dry> ; bm:file \"dry.wav\" .\n");
+   assert_int_equal(r.n_frames, 16001);
+   for (uint32_t n = 0; n < r.n_frames; ++n) {
+      assert_true(r.after[0][0][n] == (n % 1000 ? 0.0f : powf(0.5f, (float)n / 1000.0f)));
+      assert_true(r.after[1][0][n] == (n ? 0.0f : 1.0f) && r.before[0][0][n] == r.after[1][0][n]);
+   }
+   assert_string_equal(r.warning, "");
+   rendered_free(&r);
+}
+
+static void a_tail_that_never_ends_is_cut_and_warned_of(void** state)
+{
+   (void)state;
+   write_take("ones.wav", RATE_HZ, 1, 1000, wave_one);
+   static const char body[] =
+      "<> a bm:Session ; bm:maxTail %s .\n" STEM_OF_A "<#a> a bm:Track ; bm:take <ones.wav> ; bm:inserts (\n"
+      "[ lv2:appliesTo test:mono ; lv2:port [ lv2:symbol \"echo\" ; pset:value 1.0 ] ] ) .\n";
+   char text[1024];
+   snprintf(text, sizeof(text), body, "2.5");
+   Rendered r = render_body(text);
+   assert_int_equal(r.n_frames, 1000 + 5 * RATE_HZ / 2);
+   assert_non_null(strstr(r.warning, "still sounding 2.5 s after the last take"));
+   rendered_free(&r);
+   snprintf(text, sizeof(text), body, "0");
+   r = render_body(text);
+   assert_int_equal(r.n_frames, 1000);
+   assert_string_equal(r.warning, "");
+   rendered_free(&r);
+}
+
+#define SINE_HZ 997.0
+#define SINE_RATE_HZ 44100
+
+static float wave_sine(uint32_t frame, uint32_t channel)
+{
+   (void)channel;
+   return (float)(0.5 * sin(2.0 * 3.14159265358979323846 * SINE_HZ * frame / SINE_RATE_HZ));
+}
+
+static void a_take_of_another_rate_keeps_its_pitch_level_and_time(void** state)
+{
+   (void)state;
+   write_take("sine.wav", SINE_RATE_HZ, 1, SINE_RATE_HZ, wave_sine);
+   Rendered r = render_body(SESSION STEM_OF_A "<#a> a bm:Track ; bm:take <sine.wav> .\n");
+   assert_int_equal(r.n_frames, RATE_HZ);
+   /* libsamplerate's best converter claims 144 dB; -120 dBFS leaves room for float arithmetic. The ends,
+      where the sine begins and stops, ring. */
+   for (uint32_t n = 1000; n < RATE_HZ - 1000; ++n) {
+      const double wanted = 0.5 * sin(2.0 * 3.14159265358979323846 * SINE_HZ * n / RATE_HZ);
+      assert_close((double)r.after[0][0][n], wanted, 1e-6);
+   }
+   rendered_free(&r);
+}
+
+static void meters_are_traced_over_the_whole_session(void** state)
+{
+   (void)state;
+   write_take("ones.wav", RATE_HZ, 1, 2 * RATE_HZ, wave_one);
+   Rendered r = render_body(
+      SESSION STEM_OF_A "<#a> a bm:Track ; bm:take <ones.wav> ; bm:inserts ( [ lv2:appliesTo test:mono ;\n"
+                        "bm:automation [ lv2:symbol \"gain\" ; bm:points ( ( 0 0 ) ( 2 4 ) ) ] ] ) .\n");
+   const BmInsertRecord* record = bm_render_insert(r.render, 0, 0);
+   assert_int_equal(record->n_traces, 1);
+   const BmTrace* seen = &record->traces[0];
+   assert_string_equal(seen->port->symbol, "seen");
+   assert_in_range(seen->n_points, 100, 151);
+   for (uint32_t n = 0; n < 100; ++n) {
+      assert_close((double)seen->mean[n], 2.0 * n * seen->point_s, 0.05);
+   }
+   rendered_free(&r);
+}
+
+static void what_is_not_a_number_stops_the_render_and_names_the_culprit(void** state)
+{
+   (void)state;
+   write_take("ones.wav", RATE_HZ, 1, N_TAKE, wave_one);
+   BmError error = {0};
+   BmSession* session =
+      read_session(SESSION STEM_OF_A "<#a> a bm:Track ; bm:take <ones.wav> ; bm:inserts (\n"
+                                     "[ lv2:appliesTo test:mono ; bm:automation [ lv2:symbol \"fault\" ;\n"
+                                     "bm:points ( ( 0 0 ) ( 0.05 1 ) ) ] ] ) .\n",
+                   &error);
+   assert_non_null(session);
+   BmRender* render = bm_render_new(host, session, &error);
+   Rendered rendered = {0};
+   const BmRenderSink sink = {.user = &rendered, .hear = keep_blocks};
+   assert_false(bm_render_run(render, &sink, &error));
+   assert_non_null(strstr(
+      error.text, ":5: <urn:bookmatch:test#mono> put out a sample that is not a finite number at 0.050 s"));
+   bm_render_free(render);
+   bm_session_free(session);
+}
+
+static float wave_with_a_hole(uint32_t frame, uint32_t channel)
+{
+   return frame == 4321 ? NAN : wave_noise(frame, channel);
+}
+
+static void a_take_that_is_not_finite_stops_the_render(void** state)
+{
+   (void)state;
+   write_take("hole.wav", RATE_HZ, 1, N_TAKE, wave_with_a_hole);
+   BmError error = {0};
+   BmSession* session = read_session(SESSION STEM_OF_A "<#a> a bm:Track ; bm:take <hole.wav> .\n", &error);
+   assert_non_null(session);
+   BmRender* render = bm_render_new(host, session, &error);
+   Rendered rendered = {.session = session};
+   const BmRenderSink sink = {.user = &rendered, .hear = keep_blocks};
+   assert_false(bm_render_run(render, &sink, &error));
+   assert_non_null(
+      strstr(error.text, "hole.wav: the sample at 0.090021 s (frame 4321, channel 1) is not a finite"));
+   bm_render_free(render);
+   bm_session_free(session);
+}
+
+int main(void)
+{
+   const struct CMUnitTest tests[] = {
+      cmocka_unit_test(a_take_alone_comes_out_to_the_bit),
+      cmocka_unit_test(the_pan_of_a_mono_take_keeps_its_power),
+      cmocka_unit_test(the_pan_of_a_stereo_take_is_a_balance),
+      cmocka_unit_test(a_mono_take_comes_to_the_middle_of_a_stereo_bus),
+      cmocka_unit_test(takes_stand_where_their_offsets_say),
+      cmocka_unit_test(parallel_paths_of_different_latency_meet_to_the_frame),
+      cmocka_unit_test(before_is_the_session_without_inserts_and_sends_in_time_with_after),
+      cmocka_unit_test(a_send_taps_before_or_after_the_fader),
+      cmocka_unit_test(a_muted_track_and_its_sends_are_not_heard),
+      cmocka_unit_test(a_mono_signal_goes_through_a_stereo_plugin_and_is_stereo_from_there_on),
+      cmocka_unit_test(settings_of_any_host_can_be_pasted),
+      cmocka_unit_test(a_jump_of_a_control_lands_on_its_frame),
+      cmocka_unit_test(a_ramp_of_a_control_climbs_on_a_fine_grid_and_ends_where_it_should),
+      cmocka_unit_test(gain_and_pan_move_without_steps),
+      cmocka_unit_test(a_tail_ends_with_its_last_sample_above_minus_100_db),
+      cmocka_unit_test(a_tail_that_never_ends_is_cut_and_warned_of),
+      cmocka_unit_test(a_take_of_another_rate_keeps_its_pitch_level_and_time),
+      cmocka_unit_test(meters_are_traced_over_the_whole_session),
+      cmocka_unit_test(what_is_not_a_number_stops_the_render_and_names_the_culprit),
+      cmocka_unit_test(a_take_that_is_not_finite_stops_the_render),
+   };
+   return cmocka_run_group_tests(tests, open_folder, close_folder);
+}
