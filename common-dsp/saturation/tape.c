@@ -1,0 +1,387 @@
+/* SPDX-License-Identifier: ISC */
+#include "saturation/tape.h"
+
+#include "base/decibel.h"
+
+#include <math.h>
+#include <string.h>
+
+static const double pi = 3.14159265358979323846;
+
+static const uint32_t factor_at_48k[] = {[BM_QUALITY_LIVE] = 4, [BM_QUALITY_RENDER] = 8};
+
+/* Coercivity of the layer (the major loop of saturation/hysteresis.h): bias fields are of that order. */
+#define NOMINAL_BIAS_A_M 20e3
+
+/* The steady field: second harmonic 5 dB below the third at -18 dBFS; no source, "well under 1 %" is common.
+ */
+#define STEADY_FIELD_A_M 1.1e3
+
+/* The field of a 1 kHz sine whose replayed third harmonic is 3 %: found by bisection on this model at 38
+ * cm/s. */
+#define MOL_FIELD_A_M 34.8e3
+
+#define LOSS_TAPS_AT_48K 48
+#define SETTLE_S 0.06
+#define CONTROL_FRAMES 64
+
+/* A sum of three sines whose rates share no period; the amplitudes sum to 1. */
+static const double wander_ratio[] = {1.0, 1.618, 2.618};
+static const double wander_share[] = {0.6, 0.25, 0.15};
+
+/* First-order section that is (1 + s lift) / (1 + s flux): exact at 0 and at 20 kHz, pole matched. */
+static void design_record_amplifier(BmTapePath* self)
+{
+   const double lift_s = bm_tape_lift_time_s(&self->cfg.machine);
+   const double flux_s = self->cfg.machine.flux_time_s;
+   const double pole = exp(-1.0 / (flux_s * self->cfg.high_rate_hz));
+   const double match_hz = fmin(20000.0, 0.3 * self->cfg.high_rate_hz);
+   const double cosine = cos(2.0 * pi * match_hz / self->cfg.high_rate_hz);
+   const double analogue = bm_tape_flux(match_hz, flux_s) / bm_tape_flux(match_hz, lift_s);
+   const double power = analogue * analogue * (1.0 - 2.0 * pole * cosine + pole * pole);
+   const double sum = 1.0 - pole;
+   const double product = (sum * sum - power) / (2.0 * (1.0 - cosine));
+   self->coef.record_direct = 0.5 * sum + sqrt(fmax(0.25 * sum * sum - product, 0.0));
+   self->coef.record_previous = sum - self->coef.record_direct;
+   self->coef.record_pole = pole;
+}
+
+/* What the layer itself loses at nominal bias is made up for, as a machine is set up. */
+static void replay_magnitudes(const BmTapePath* self, double bias_lin, double* magnitude_lin)
+{
+   const uint32_t n_points = bm_loss_filter_n_points(&self->losses);
+   for (uint32_t i = 0; i < n_points; ++i) {
+      const double hz = 0.5 * self->cfg.sample_rate_hz * i / (n_points - 1);
+      magnitude_lin[i] = bm_tape_losses(&self->cfg.machine, bias_lin, hz) /
+                         (bm_tape_flux(hz, self->cfg.machine.flux_time_s) *
+                          bm_hysteresis_response(NOMINAL_BIAS_A_M, self->cfg.high_rate_hz, hz));
+   }
+}
+
+static void set_layer_bias(BmTapePath* self, double bias_lin)
+{
+   bm_hysteresis_set_bias(&self->hysteresis, NOMINAL_BIAS_A_M * bias_lin);
+   self->coef.rest_magnetisation_a_m =
+      bm_hysteresis_anhysteretic_a_m(&self->hysteresis, bm_frame_both(STEADY_FIELD_A_M));
+}
+
+static void set_contour(BmTapePath* self)
+{
+   /* Wavelengths as long as the head's face are picked up at its ends as well, in phase, longer ones less and
+      less. Depth and width as on studio heads; common practice, no source. */
+   const double bump_hz = self->cfg.machine.speed_m_s / self->cfg.machine.head_length_m;
+   const double depth = self->cfg.without_losses ? 0.0 : 1.0;
+   const BmBandParams cut = {.frequency_hz = fmax(0.36 * bump_hz * depth, 5.0), .q = 0.7071, .amount = 1.0};
+   const BmBandParams bump = {.frequency_hz = bump_hz, .gain_db = 1.6 * depth, .q = 1.1};
+   const BmBandParams dip = {.frequency_hz = 2.0 * bump_hz, .gain_db = -0.6 * depth, .q = 1.6};
+   bm_band_eq_reset(&self->contour);
+   bm_band_eq_set(&self->contour, 0, 0, &cut);
+   bm_band_eq_set(&self->contour, 1, 0, &bump);
+   bm_band_eq_set(&self->contour, 2, 0, &dip);
+}
+
+/* Sound at rest, in a mode. */
+static void path_start(BmTapePath* self, const BmOversample* prepared, const BmTapeParams* mode,
+                       double bias_lin)
+{
+   double magnitude_lin[2 * BM_LOSS_FILTER_MAX_TAPS + 1];
+   self->cfg.speed = mode->speed;
+   self->cfg.quality = mode->quality;
+   self->cfg.without_losses = mode->without_losses;
+   self->cfg.machine = bm_tape_machine(mode->speed);
+   if (mode->without_losses) {
+      self->cfg.machine.spacing_m = 0.0;
+      self->cfg.machine.gap_m = 0.0;
+      self->cfg.machine.thickness_m = 0.0;
+      self->cfg.machine.bias_spacing_m = 0.0;
+   }
+   self->oversample = *prepared;
+   self->cfg.high_rate_hz = self->cfg.sample_rate_hz * prepared->cfg.factor;
+   memset(&self->mem, 0, sizeof self->mem);
+   self->mem.bias_lin = bias_lin;
+
+   bm_hysteresis_init(&self->hysteresis, self->cfg.high_rate_hz);
+   set_layer_bias(self, 1.0);
+   /* What a quiet 1 kHz tone meets on its way, at nominal bias, is what the gains undo. */
+   const double lift_s = bm_tape_lift_time_s(&self->cfg.machine);
+   const double record = bm_tape_flux(1000.0, self->cfg.machine.flux_time_s) / bm_tape_flux(1000.0, lift_s);
+   const double losses = bm_tape_losses(&self->cfg.machine, 1.0, 1000.0);
+   const BmFrame probe_a_m = bm_frame_both(1.0);
+   const double sensitivity = bm_hysteresis_anhysteretic_a_m(&self->hysteresis, probe_a_m)[0];
+   self->coef.field_per_input_a_m = MOL_FIELD_A_M / (bm_gain_from_db(BM_TAPE_MOL_DBFS) * record);
+   self->coef.output_per_magnetisation = 1.0 / (self->coef.field_per_input_a_m * record * sensitivity *
+                                                losses / bm_tape_flux(1000.0, self->cfg.machine.flux_time_s));
+
+   set_layer_bias(self, bias_lin);
+   bm_hysteresis_settle(&self->hysteresis, bm_frame_both(STEADY_FIELD_A_M));
+   design_record_amplifier(self);
+   replay_magnitudes(self, bias_lin, magnitude_lin);
+   bm_loss_filter_reset(&self->losses);
+   bm_loss_filter_set(&self->losses, magnitude_lin);
+   set_contour(self);
+   bm_delay_reset(&self->pad);
+}
+
+/* The layer for the frames of one bias, at the high rate. */
+static void magnetise(BmTapePath* self, BmFrame* high, uint32_t n_high)
+{
+   BmFrame before = self->mem.record_in;
+   BmFrame recorded = self->mem.record_out;
+   for (uint32_t n = 0; n < n_high; ++n) {
+      const BmFrame field = high[n] * self->coef.field_per_input_a_m;
+      recorded = self->coef.record_direct * field + self->coef.record_previous * before +
+                 self->coef.record_pole * recorded;
+      before = field;
+      high[n] = recorded + STEADY_FIELD_A_M;
+   }
+   self->mem.record_in = before;
+   self->mem.record_out = recorded;
+   bm_hysteresis_process(&self->hysteresis, high, high, n_high);
+   for (uint32_t n = 0; n < n_high; ++n) {
+      high[n] = (high[n] - self->coef.rest_magnetisation_a_m) * self->coef.output_per_magnetisation;
+   }
+}
+
+/* Read the tape at `delay_frames` + 1 behind (high rate), on the cubic through four neighbours. */
+static inline BmFrame read_tape(const BmFrame* tape, uint32_t newest, double delay_frames)
+{
+   const double whole = floor(delay_frames);
+   const double t = delay_frames - whole;
+   const uint32_t mask = BM_TAPE_WANDER_FRAMES - 1;
+   const uint32_t at = newest - (uint32_t)whole;
+   const double before = -t * (t - 1.0) * (t - 2.0) / 6.0;
+   const double here = (t + 1.0) * (t - 1.0) * (t - 2.0) / 2.0;
+   const double next = -(t + 1.0) * t * (t - 2.0) / 2.0;
+   const double last = (t + 1.0) * t * (t - 1.0) / 6.0;
+   return before * tape[at & mask] + here * tape[(at - 1) & mask] + next * tape[(at - 2) & mask] +
+          last * tape[(at - 3) & mask];
+}
+
+typedef struct {
+   const double* bias_lin; /* per frame, or NULL when it rests at path.mem.bias_lin */
+   double wander_delay_s;  /* at the block's first frame */
+   double wander_slope_s;  /* per frame */
+   const BmFrame* hiss;    /* per frame, or NULL */
+} Block;
+
+static void path_process(BmTapePath* self, const Block* block, const BmFrame* in, BmFrame* out,
+                         uint32_t n_frames)
+{
+   BmFrame high[BM_OVERSAMPLE_BLOCK_FRAMES * BM_OVERSAMPLE_MAX_FACTOR];
+   const uint32_t factor = self->oversample.cfg.factor;
+   const uint32_t n_high = n_frames * factor;
+   bm_oversample_up(&self->oversample, in, high, n_frames);
+   if (block->bias_lin) {
+      for (uint32_t n = 0; n < n_frames; ++n) {
+         set_layer_bias(self, block->bias_lin[n]);
+         magnetise(self, high + (size_t)n * factor, factor);
+      }
+   } else {
+      magnetise(self, high, n_high);
+   }
+   const double slope = block->wander_slope_s * self->cfg.sample_rate_hz;
+   double delay_frames = block->wander_delay_s * self->cfg.high_rate_hz;
+   for (uint32_t n = 0; n < n_high; ++n) {
+      self->mem.wander[self->mem.wander_index] = high[n];
+      high[n] = read_tape(self->mem.wander, self->mem.wander_index, delay_frames);
+      delay_frames += slope;
+      self->mem.wander_index = (self->mem.wander_index + 1) & (BM_TAPE_WANDER_FRAMES - 1);
+   }
+   bm_oversample_down(&self->oversample, high, out, n_frames);
+   if (block->hiss) {
+      for (uint32_t n = 0; n < n_frames; ++n) {
+         out[n] += block->hiss[n];
+      }
+   }
+   bm_loss_filter_process(&self->losses, out, out, n_frames);
+   bm_band_eq_process(&self->contour, out, out, n_frames);
+   bm_delay_process(&self->pad, out, out, n_frames);
+}
+
+BmStatus bm_tape_init(BmTape* self, double sample_rate_hz)
+{
+   const BmStatus status = bm_check_rate(sample_rate_hz);
+   if (status != BM_OK) {
+      return status;
+   }
+   memset(self, 0, sizeof *self);
+   self->cfg.sample_rate_hz = sample_rate_hz;
+   const uint32_t n_taps = sample_rate_hz > 68000.0 ? 2 * LOSS_TAPS_AT_48K : LOSS_TAPS_AT_48K;
+   uint32_t latency_frames[2];
+   for (BmQuality quality = BM_QUALITY_LIVE; quality <= BM_QUALITY_RENDER; ++quality) {
+      /* The cubic that reads the tape lies one frame back. */
+      bm_oversample_init(&self->prepared[quality], sample_rate_hz,
+                         bm_oversample_factor(sample_rate_hz, factor_at_48k[quality]), quality, 1);
+      latency_frames[quality] = bm_oversample_latency_frames(&self->prepared[quality]) + n_taps - 1;
+   }
+   self->cfg.latency_frames = latency_frames[latency_frames[1] > latency_frames[0]];
+   static const BmBandKind contour[] = {BM_BAND_LOW_CUT, BM_BAND_BELL, BM_BAND_BELL};
+   for (uint32_t i = 0; i < 2; ++i) {
+      self->path[i].cfg.sample_rate_hz = sample_rate_hz;
+      bm_loss_filter_init(&self->path[i].losses, n_taps);
+      bm_band_eq_init(&self->path[i].contour, sample_rate_hz, contour, 3, 1);
+   }
+   bm_changeover_init(&self->mem.changeover, self->cfg.latency_frames + (uint32_t)(SETTLE_S * sample_rate_hz),
+                      sample_rate_hz);
+   bm_control_clock_init(&self->mem.clock, CONTROL_FRAMES);
+   bm_glide_init(&self->mem.drive_lin, BM_GLIDE_MS, sample_rate_hz);
+   bm_glide_init(&self->mem.bias_lin, BM_GLIDE_MS, sample_rate_hz);
+   bm_glide_init(&self->mem.wander_lin, 300.0, sample_rate_hz / CONTROL_FRAMES);
+   bm_glide_init(&self->mem.wander_rate_hz, 300.0, sample_rate_hz / CONTROL_FRAMES);
+   bm_glide_init(&self->mem.hiss_lin, BM_GLIDE_MS, sample_rate_hz);
+   bm_tape_reset(self);
+   return BM_OK;
+}
+
+static void start(BmTape* self, uint32_t copy)
+{
+   BmTapePath* path = &self->path[copy];
+   const BmOversample* prepared = &self->prepared[self->params.quality];
+   path_start(path, prepared, &self->params, self->mem.bias_lin.value);
+   const uint32_t latency_frames =
+      bm_oversample_latency_frames(prepared) + bm_loss_filter_latency_frames(&path->losses);
+   bm_delay_init(&path->pad, path->mem.pad, BM_TAPE_MAX_LATENCY_FRAMES,
+                 self->cfg.latency_frames - latency_frames);
+}
+
+static bool is_in_mode(const BmTapePath* path, const BmTapeParams* params)
+{
+   return path->cfg.speed == params->speed && path->cfg.quality == params->quality &&
+          path->cfg.without_losses == params->without_losses;
+}
+
+void bm_tape_set(BmTape* self, const BmTapeParams* params)
+{
+   self->params = *params;
+   bm_glide_set(&self->mem.drive_lin, bm_gain_from_db(params->drive_db));
+   bm_glide_set(&self->mem.bias_lin, params->bias_lin);
+   bm_glide_set(&self->mem.wander_lin, 0.01 * params->wander_percent);
+   bm_glide_set(&self->mem.wander_rate_hz, params->wander_rate_hz);
+   bm_glide_set(&self->mem.hiss_lin, params->hiss_lin);
+   if (self->is_fresh) {
+      self->is_set = true;
+      start(self, self->mem.changeover.heard);
+   }
+}
+
+/* The work of a control period's first frame. */
+static void control(BmTape* self)
+{
+   for (uint32_t i = 0; i < 2; ++i) {
+      BmTapePath* path = &self->path[i];
+      if (bm_changeover_runs(&self->mem.changeover, i) && path->mem.bias_lin != self->mem.bias_lin.value) {
+         double magnitude_lin[2 * BM_LOSS_FILTER_MAX_TAPS + 1];
+         path->mem.bias_lin = self->mem.bias_lin.value;
+         replay_magnitudes(path, path->mem.bias_lin, magnitude_lin);
+         bm_loss_filter_glide(&path->losses, magnitude_lin);
+      }
+   }
+   /* The delay is the integral of the deviation of speed, and never negative. */
+   self->mem.wander_delay_s += self->mem.wander_slope_s * CONTROL_FRAMES;
+   const double depth = bm_glide_step(&self->mem.wander_lin);
+   const double rate_hz = bm_glide_step(&self->mem.wander_rate_hz);
+   double delay_s = 0.0;
+   for (uint32_t i = 0; i < 3; ++i) {
+      double* cycles = &self->mem.wander_phase[i];
+      *cycles += rate_hz * wander_ratio[i] * CONTROL_FRAMES / self->cfg.sample_rate_hz;
+      *cycles -= floor(*cycles);
+      if (depth > 0.0) {
+         delay_s += depth * wander_share[i] / (2.0 * pi * rate_hz * wander_ratio[i]) *
+                    (1.0 - cos(2.0 * pi * *cycles));
+      }
+   }
+   self->mem.wander_slope_s = (delay_s - self->mem.wander_delay_s) / CONTROL_FRAMES;
+}
+
+/* Uniform white noise, a stream a lane: 64-bit congruential generator (Knuth, MMIX constants), top bits. */
+static inline double noise(uint64_t* seed)
+{
+   *seed = *seed * 6364136223846793005ULL + 1442695040888963407ULL;
+   return (double)(int64_t)*seed * 0x1p-63;
+}
+
+static void process_block(BmTape* self, const BmFrame* in, BmFrame* out, uint32_t n_frames)
+{
+   BmFrame driven[BM_OVERSAMPLE_BLOCK_FRAMES];
+   BmFrame hiss[BM_OVERSAMPLE_BLOCK_FRAMES];
+   BmFrame heard[2][BM_OVERSAMPLE_BLOCK_FRAMES];
+   double bias_lin[BM_OVERSAMPLE_BLOCK_FRAMES];
+   double drive_lin[BM_OVERSAMPLE_BLOCK_FRAMES];
+   const bool bias_moves = !bm_glide_is_still(&self->mem.bias_lin);
+   const bool has_hiss = !bm_glide_is_still(&self->mem.hiss_lin) || self->mem.hiss_lin.value != 0.0;
+   for (uint32_t n = 0; n < n_frames; ++n) {
+      drive_lin[n] = bm_glide_step(&self->mem.drive_lin);
+      bias_lin[n] = bm_glide_step(&self->mem.bias_lin);
+      driven[n] = in[n] * drive_lin[n];
+      const double hiss_lin = bm_glide_step(&self->mem.hiss_lin);
+      if (has_hiss) {
+         const double left = noise(&self->mem.noise);
+         hiss[n] = drive_lin[n] * hiss_lin * bm_frame(left, noise(&self->mem.noise));
+      }
+   }
+   const double elapsed = self->mem.clock.position_frames;
+   const Block block = {
+      .bias_lin = bias_moves ? bias_lin : NULL,
+      .wander_delay_s = self->mem.wander_delay_s + elapsed * self->mem.wander_slope_s,
+      .wander_slope_s = self->mem.wander_slope_s,
+      .hiss = has_hiss ? hiss : NULL,
+   };
+   for (uint32_t i = 0; i < 2; ++i) {
+      if (bm_changeover_runs(&self->mem.changeover, i)) {
+         path_process(&self->path[i], &block, driven, heard[i], n_frames);
+      }
+   }
+   bm_changeover_mix(&self->mem.changeover, heard[0], heard[1], out, n_frames);
+   for (uint32_t n = 0; n < n_frames; ++n) {
+      out[n] /= drive_lin[n];
+   }
+}
+
+void bm_tape_process(BmTape* self, const BmFrame* in, BmFrame* out, uint32_t n_frames)
+{
+   self->is_fresh = false;
+   while (n_frames) {
+      BmChangeover* changeover = &self->mem.changeover;
+      if (!changeover->is_changing && !is_in_mode(&self->path[changeover->heard], &self->params)) {
+         start(self, bm_changeover_begin(changeover));
+      }
+      if (bm_control_clock_is_due(&self->mem.clock)) {
+         control(self);
+      }
+      uint32_t n = n_frames < BM_OVERSAMPLE_BLOCK_FRAMES ? n_frames : BM_OVERSAMPLE_BLOCK_FRAMES;
+      n = bm_control_clock_next(&self->mem.clock, n);
+      n = bm_changeover_frames(changeover, n);
+      process_block(self, in, out, n);
+      bm_control_clock_advance(&self->mem.clock, n);
+      in += n;
+      out += n;
+      n_frames -= n;
+   }
+}
+
+void bm_tape_reset(BmTape* self)
+{
+   BmChangeover changeover = self->mem.changeover;
+   bm_changeover_init(&changeover, changeover.settle_frames, self->cfg.sample_rate_hz);
+   self->mem.changeover = changeover;
+   bm_control_clock_reset(&self->mem.clock);
+   bm_glide_reset(&self->mem.drive_lin);
+   bm_glide_reset(&self->mem.bias_lin);
+   bm_glide_reset(&self->mem.wander_lin);
+   bm_glide_reset(&self->mem.wander_rate_hz);
+   bm_glide_reset(&self->mem.hiss_lin);
+   /* A fixed seed: a session sounds the same each time. */
+   self->mem.noise = 0x426f6f6b6d617463ULL;
+   memset(self->mem.wander_phase, 0, sizeof self->mem.wander_phase);
+   self->mem.wander_delay_s = 0.0;
+   self->mem.wander_slope_s = 0.0;
+   self->is_fresh = true;
+   if (self->is_set) {
+      start(self, changeover.heard);
+   }
+}
+
+uint32_t bm_tape_latency_frames(const BmTape* self)
+{
+   return self->cfg.latency_frames;
+}
