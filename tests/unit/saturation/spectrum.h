@@ -1,0 +1,135 @@
+/* SPDX-License-Identifier: ISC */
+/* A sine that fits the transform exactly, and what a processor makes of it: harmonics and what is none of
+ * them. */
+#ifndef BM_TEST_SPECTRUM_H
+#define BM_TEST_SPECTRUM_H
+
+#include "base/frame.h"
+
+#include <complex.h>
+#include <stdlib.h>
+
+#define BM_SPECTRUM_FRAMES 32768u
+
+/** Transform [n, a power of two] in place: radix-2, decimation in time. */
+static inline void bm_test_transform(double complex* x, uint32_t n)
+{
+   for (uint32_t i = 1, j = 0; i < n; ++i) {
+      uint32_t bit = n >> 1;
+      for (; j & bit; bit >>= 1) {
+         j ^= bit;
+      }
+      j ^= bit;
+      if (i < j) {
+         const double complex keep = x[i];
+         x[i] = x[j];
+         x[j] = keep;
+      }
+   }
+   for (uint32_t length = 2; length <= n; length *= 2) {
+      const double complex turn = cexp(-2.0 * M_PI * I / length);
+      for (uint32_t at = 0; at < n; at += length) {
+         double complex w = 1.0;
+         for (uint32_t i = 0; i < length / 2; ++i) {
+            if (i % 64 == 0) {
+               w = cexp(-2.0 * M_PI * I * i / length);
+            }
+            const double complex a = x[at + i];
+            const double complex b = x[at + i + length / 2] * w;
+            x[at + i] = a + b;
+            x[at + i + length / 2] = a - b;
+            w *= turn;
+         }
+      }
+   }
+}
+
+typedef struct {
+   double* power; /* of each bin up to half the rate, 1.0 for a sine of peak 1 */
+   uint32_t n;    /* frames transformed */
+   uint32_t bin;  /* of the sine */
+} BmTestSpectrum;
+
+/** The power spectrum of [n] values that hold `bin` periods of a sine. Freed by the caller. */
+static inline BmTestSpectrum bm_test_spectrum(const double* values, uint32_t n, uint32_t bin)
+{
+   double complex* x = malloc(n * sizeof *x);
+   BmTestSpectrum spectrum = {malloc((n / 2) * sizeof(double)), n, bin};
+   assert_non_null(x);
+   assert_non_null(spectrum.power);
+   for (uint32_t i = 0; i < n; ++i) {
+      x[i] = values[i];
+   }
+   bm_test_transform(x, n);
+   for (uint32_t i = 0; i < n / 2; ++i) {
+      const double amplitude = (i ? 2.0 : 1.0) * cabs(x[i]) / n;
+      spectrum.power[i] = amplitude * amplitude;
+   }
+   free(x);
+   return spectrum;
+}
+
+/** Level of harmonic k below the fundamental. */
+static inline double bm_test_harmonic_db(const BmTestSpectrum* self, uint32_t k)
+{
+   return 10.0 * log10(self->power[k * self->bin] / self->power[self->bin] + 1e-40);
+}
+
+/** Root of the power of harmonics 2 to 9 over the fundamental's, in percent (THD_F). */
+static inline double bm_test_thd_percent(const BmTestSpectrum* self)
+{
+   double sum = 0.0;
+   for (uint32_t k = 2; k < 10 && k * self->bin < self->n / 2; ++k) {
+      sum += self->power[k * self->bin];
+   }
+   return 100.0 * sqrt(sum / self->power[self->bin]);
+}
+
+/** Power up to `top_norm` (cycles a frame) in bins that are no harmonic, over the fundamental's, in dB. */
+static inline double bm_test_alias_db(const BmTestSpectrum* self, double top_norm)
+{
+   double sum = 1e-40;
+   for (uint32_t i = 1; i <= (uint32_t)(top_norm * self->n) && i < self->n / 2; ++i) {
+      if (i % self->bin != 0) {
+         sum += self->power[i];
+      }
+   }
+   return 10.0 * log10(sum / self->power[self->bin]);
+}
+
+/** The odd bin nearest `frequency_norm`: no alias of it falls on a harmonic. */
+static inline uint32_t bm_test_odd_bin(double frequency_norm, uint32_t n)
+{
+   return (uint32_t)(frequency_norm * n) | 1u;
+}
+
+typedef void (*BmTestProcess)(void* self, const BmFrame* in, BmFrame* out, uint32_t n_frames);
+
+/** What `process` makes of a sine near `frequency_norm` of peak `amplitude_lin`, once it has settled. */
+static inline BmTestSpectrum bm_test_sine(BmTestProcess process, void* self, double frequency_norm,
+                                          double amplitude_lin, uint32_t settle_frames)
+{
+   const uint32_t n = BM_SPECTRUM_FRAMES;
+   const uint32_t bin = bm_test_odd_bin(frequency_norm, n);
+   double* values = malloc(n * sizeof *values);
+   assert_non_null(values);
+   enum { BLOCK = 256 };
+   BmFrame block[BLOCK];
+   for (uint32_t at = 0; at < settle_frames + n; at += BLOCK) {
+      for (uint32_t i = 0; i < BLOCK; ++i) {
+         block[i] =
+            bm_frame_both(amplitude_lin * sin(2.0 * M_PI * (double)((uint64_t)bin * (at + i) % n) / n));
+      }
+      process(self, block, block, BLOCK);
+      for (uint32_t i = 0; i < BLOCK; ++i) {
+         if (at + i >= settle_frames && at + i < settle_frames + n) {
+            values[at + i - settle_frames] = block[i][0];
+         }
+      }
+   }
+   const BmTestSpectrum spectrum = bm_test_spectrum(values, n, bin);
+   free(values);
+   return spectrum;
+}
+
+#endif
