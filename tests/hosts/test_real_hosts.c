@@ -172,12 +172,25 @@ static void make_bundle_for_gstreamer(void)
 static void gstreamer_command(char* command, size_t size, const BmPlugin* plugin, const char* in,
                               const char* out)
 {
-   char element[256];
+   char element[512];
    size_t i = 0;
    for (; plugin->uri[i] && i + 1 < sizeof element; ++i) {
       element[i] = isalnum((unsigned char)plugin->uri[i]) ? plugin->uri[i] : '-';
    }
    element[i] = '\0';
+   /* It starts every switch off, whatever its default. */
+   size_t length = i;
+   for (uint32_t p = 0; p < plugin->n_ports; ++p) {
+      const BmPort* port = &plugin->ports[p];
+      if (port->kind == BM_PORT_CONTROL && port->is_input && port->is_toggled && port->def > 0.5F) {
+         const size_t start = length;
+         length += (size_t)snprintf(element + length, sizeof element - length, " %s=true", port->symbol);
+         assert_true(length < sizeof element);
+         for (size_t c = start; c < length; ++c) {
+            element[c] = element[c] == '_' ? '-' : element[c];
+         }
+      }
+   }
    snprintf(
       command, size,
       "LV2_PATH=%s/lv2 gst-launch-1.0 -q filesrc location=%s ! wavparse ! audioconvert ! %s ! audioconvert ! "

@@ -1,0 +1,84 @@
+/* SPDX-License-Identifier: ISC */
+#include "strip/note_tracked_eq.h"
+
+#include "base/note.h"
+
+BmStatus bm_note_tracked_eq_init(BmNoteTrackedEq* self, double sample_rate_hz)
+{
+   bm_control_clock_init(&self->clock, BM_NOTE_PERIOD_FRAMES);
+   const BmStatus status = bm_lowest_note_init(&self->search, sample_rate_hz);
+   return status != BM_OK ? status : bm_fundamental_eq_init(&self->eq, sample_rate_hz);
+}
+
+/* Following, the search lets its note glide; the filters go along. */
+static void move_to_note(BmNoteTrackedEq* self)
+{
+   BmNoteTrackedEqParams* params = &self->cfg.params;
+   const double heard_hz = params->note_source == BM_NOTE_SET ? 0.0 : bm_lowest_note_hz(&self->search);
+   params->eq.lowest_note_hz = heard_hz > 0.0 ? heard_hz : params->note_hz;
+   bm_fundamental_eq_set(&self->eq, &params->eq);
+}
+
+void bm_note_tracked_eq_set(BmNoteTrackedEq* self, const BmNoteTrackedEqParams* params)
+{
+   const BmTuning* tuning = bm_tuning(params->tuning);
+   const BmLowestNoteParams search = {
+      .lowest_hz = bm_tuning_search_low_hz(tuning),
+      .highest_hz = bm_tuning_search_high_hz(tuning),
+      .mode = params->note_source == BM_NOTE_LEARN ? BM_LOWEST_NOTE_HOLD : BM_LOWEST_NOTE_FOLLOW,
+   };
+   self->cfg.params = *params;
+   bm_lowest_note_set(&self->search, &search);
+   move_to_note(self);
+}
+
+void bm_note_tracked_eq_process(BmNoteTrackedEq* self, const BmFrame* in, BmFrame* out, uint32_t n_frames)
+{
+   while (n_frames) {
+      const uint32_t n = bm_control_clock_next(&self->clock, n_frames);
+      if (bm_control_clock_is_due(&self->clock) && self->cfg.params.note_source != BM_NOTE_SET) {
+         move_to_note(self);
+      }
+      if (self->cfg.params.note_source != BM_NOTE_SET) {
+         bm_lowest_note_process(&self->search, in, n);
+      }
+      bm_fundamental_eq_process(&self->eq, in, out, n);
+      bm_control_clock_advance(&self->clock, n);
+      in += n;
+      out += n;
+      n_frames -= n;
+   }
+}
+
+void bm_note_tracked_eq_reset(BmNoteTrackedEq* self)
+{
+   bm_control_clock_reset(&self->clock);
+   bm_lowest_note_reset(&self->search);
+   bm_fundamental_eq_reset(&self->eq);
+}
+
+double bm_note_tracked_eq_note_hz(const BmNoteTrackedEq* self)
+{
+   double heard_hz = 0.0;
+   if (self->cfg.params.note_source == BM_NOTE_FOLLOW) {
+      heard_hz = bm_lowest_note_sounding_hz(&self->search);
+   } else if (self->cfg.params.note_source == BM_NOTE_LEARN) {
+      heard_hz = bm_lowest_note_learned_hz(&self->search);
+   }
+   return heard_hz > 0.0 ? heard_hz : self->cfg.params.note_hz;
+}
+
+double bm_note_tracked_eq_confidence(const BmNoteTrackedEq* self)
+{
+   return self->cfg.params.note_source == BM_NOTE_SET ? 1.0 : bm_lowest_note_confidence(&self->search);
+}
+
+double bm_note_tracked_eq_learned_hz(const BmNoteTrackedEq* self)
+{
+   return bm_lowest_note_learned_hz(&self->search);
+}
+
+void bm_note_tracked_eq_set_learned_hz(BmNoteTrackedEq* self, double learned_hz)
+{
+   bm_lowest_note_set_learned_hz(&self->search, learned_hz);
+}
