@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: ISC */
 #include "plot.h"
 
+#include "format.h"
 #include "sheets.h"
 
 #include <cairo-svg.h>
@@ -18,7 +19,6 @@
 #define TICK_ROW 20.0
 #define GUTTER 44.0 /* for the labels at the left; the style sheet has it too */
 #define MAX_TICKS 64
-#define TICK_LABEL_BYTES 32
 
 /* cairo knows no colours by name, so each is drawn as a shade of red that stands for its place in this list.
  */
@@ -30,7 +30,7 @@ static const char* const colours[] = {"before", "after", "curve", "extra", "quie
 
 typedef struct {
    double value;
-   char label[TICK_LABEL_BYTES];
+   char label[BM_NUMBER_BYTES];
    bool is_minor;
 } Tick;
 
@@ -66,12 +66,6 @@ static void add_tick(Axis* axis, double value, bool is_minor, const char* label)
    }
 }
 
-/* A minus that is as wide as a plus. */
-static void print_number(char* label, double value, int decimals)
-{
-   snprintf(label, TICK_LABEL_BYTES, "%s%.*f", value < -1e-12 ? "\xE2\x88\x92" : "", decimals, fabs(value));
-}
-
 static double nice_step(double span, double n_wanted)
 {
    const double rough = span / n_wanted;
@@ -92,8 +86,8 @@ static void tick_linear(Axis* axis, double n_wanted)
    const double first = ceil(axis->min / step - 1e-9);
    const double last = floor(axis->max / step + 1e-9);
    for (double n = first; n <= last; ++n) {
-      char label[TICK_LABEL_BYTES];
-      print_number(label, n * step, decimals);
+      char label[BM_NUMBER_BYTES];
+      bm_format_value(label, n * step, decimals, false);
       add_tick(axis, n * step, false, label);
    }
 }
@@ -104,7 +98,7 @@ static void tick_log(Axis* axis)
    for (double decade = pow(10.0, floor(log10(axis->min))); decade <= axis->max; decade *= 10.0) {
       for (uint32_t n = 0; n < 3; ++n) {
          const double value = parts[n] * decade;
-         char label[TICK_LABEL_BYTES];
+         char label[BM_NUMBER_BYTES];
          if (value >= 1000.0) {
             snprintf(label, sizeof label, "%gk", value / 1000.0);
          } else {
@@ -128,7 +122,7 @@ static void tick_time(Axis* axis)
    const double step_s = steps_s[chosen];
    for (double n = ceil(axis->min / step_s - 1e-9); n * step_s <= axis->max + 1e-9; ++n) {
       const double time_s = n * step_s;
-      char label[TICK_LABEL_BYTES];
+      char label[BM_NUMBER_BYTES];
       if (step_s < 1.0) {
          snprintf(label, sizeof label, "%.*f s", step_s < 0.1 ? 2 : 1, time_s);
       } else {
@@ -428,7 +422,7 @@ static void copy_paths(BmText* page, const char* svg)
       } else if ((*c >= '0' && *c <= '9') || (*c == '-' && c[1] >= '0' && c[1] <= '9')) {
          char* after;
          const double value = strtod(c, &after);
-         char number[TICK_LABEL_BYTES];
+         char number[BM_NUMBER_BYTES];
          snprintf(number, sizeof number, "%.2f", value);
          /* Opacities and widths keep two decimals, places one; neither keeps trailing zeros. */
          if (fabs(value) >= 10.0) {

@@ -1,0 +1,327 @@
+/* SPDX-License-Identifier: ISC */
+/* If these fail, the page that goes to the client is broken, calls elsewhere, or runs a take's name as a
+ * script. */
+#include "unit_test.h"
+
+#include "page_check.h"
+#include "report.h"
+
+#include <errno.h>
+#include <unistd.h>
+
+static char page_path[] = "/tmp/bm-test-report-XXXXXX";
+
+static int make_page_path(void** state)
+{
+   (void)state;
+   const int file = mkstemp(page_path);
+   close(file);
+   return file < 0;
+}
+
+static int remove_page(void** state)
+{
+   (void)state;
+   return unlink(page_path);
+}
+
+/* Two seconds of plucked noise, the second copy quieter and wider. */
+static BmAnalysis analyse(double gain, double side, double length_s)
+{
+   const BmMeterOptions options = {.sample_rate_hz = 16000.0, .n_channels = 2, .lowest_note_hz = 82.41};
+   BmMeter* const meter = bm_meter_new(&options);
+   uint64_t seed = 9;
+   for (uint32_t n = 0; n < (uint32_t)(length_s * 16000.0); ++n) {
+      const double decay = gain * exp((n % 8000) / -1500.0);
+      const double mid = decay * bm_test_random(&seed);
+      const double wide = side * decay * bm_test_random(&seed);
+      const float frame[] = {(float)(mid + wide), (float)(mid - wide)};
+      bm_meter_add(meter, frame, 1);
+   }
+   BmAnalysis analysis;
+   assert_true(bm_meter_finish(meter, &analysis));
+   bm_meter_free(meter);
+   return analysis;
+}
+
+static char* written_page(const BmReport* report)
+{
+   assert_true(bm_report_write(report, page_path));
+   char* const page = read_page(page_path);
+   check_markup(page);
+   check_page_is_whole(page);
+   return page;
+}
+
+static void a_full_page_is_well_formed_and_self_contained(void** state)
+{
+   (void)state;
+   BmAnalysis before = analyse(0.5, 0.0, 4.0);
+   BmAnalysis after = analyse(0.3, 0.5, 4.0);
+   for (uint32_t n = 0; n < before.series.n_points; ++n) {
+      before.series.lowest_note_hz[n] = n % 10 ? 82.41f : NAN;
+   }
+   double frequency_hz[50];
+   double magnitude_db[50];
+   bm_log_frequencies(20.0, 20000.0, frequency_hz, 50);
+   for (uint32_t n = 0; n < 50; ++n) {
+      magnitude_db[n] = n - 25.0;
+   }
+   const BmResponse response = {.n_points = 50, .frequency_hz = frequency_hz, .magnitude_db = magnitude_db};
+   const BmReportSetting settings[] = {
+      {"gain", "Gain", -3.5, NULL, "dB", true, false},
+      {"mode", "Mode", 1.0, "Limit", NULL, true, true},
+      {"free", "Free", 0.25, NULL, NULL, false, false},
+   };
+   const double time_s[] = {0.5, 2.0, 3.0};
+   const double value[] = {-20.0, 0.0, 20.0};
+   const double reduction[] = {-1.0, -6.0, 0.0};
+   const BmReportAutomation automation = {"Gain", "dB", -20.0, 20.0, false, false, time_s, value, 3};
+   const BmReportAutomation lanes[] = {automation, automation, automation, automation};
+   const BmReportTrace trace = {"Gain reduction", "dB", time_s, reduction, 3};
+   const BmPlot extra = {
+      .title = "Static curve", .x = {.min = -60.0, .max = 0.0}, .y = {.min = -60.0, .max = 0.0}};
+   const BmReportInsert inserts[] = {
+      {.name = "Equaliser",
+       .uri = "urn:x",
+       .latency_frames = 12,
+       .settings = settings,
+       .n_settings = 3,
+       .response = &response},
+      {.name = "Compressor", .uri = "urn:y", .is_bypassed = true, .figures = &extra, .n_figures = 1},
+   };
+   const BmReportSignal signals[] = {
+      {.name = "Both",
+       .kind = "Stem",
+       .note = "A note.",
+       .before = &before,
+       .after = &after,
+       .before_audio = "b.wav",
+       .after_audio = "a.wav",
+       .inserts = inserts,
+       .n_inserts = 2,
+       .automation = lanes,
+       .n_automation = 4,
+       .traces = &trace,
+       .n_traces = 1,
+       .figures = &extra,
+       .n_figures = 1},
+      {.name = "Only after", .kind = "Bus", .after = &after, .after_audio = "a.wav"},
+      {.name = "Nothing", .kind = "Track"},
+   };
+   const BmReportFact facts[] = {{"Length", "0:04"}};
+   const BmReport report = {"A session", "What it is about.", facts, 1, signals, 3};
+   char* const page = written_page(&report);
+   assert_int_equal(count_of(page, "<audio"), 3);
+   assert_int_equal(count_of(page, "<h1>"), 1);
+   assert_true(count_of(page, "Start with the volume low") >= 3); /* at each player, and at the end */
+   assert_int_equal(count_of(page, "role=\"img\""), count_of(page, "<figure class=\"plot"));
+   assert_int_equal(count_of(page, "<caption>"), count_of(page, "<table>"));
+   const char* const expected[] = {"Equaliser",
+                                   "latency 12 frames",
+                                   "(bypassed)",
+                                   "Static curve",
+                                   "Waveform",
+                                   "more automation",
+                                   "Spectrum",
+                                   "own curve",
+                                   "Loudness",
+                                   "Gain reduction",
+                                   "Correlation",
+                                   "Lowest note",
+                                   "automated, from Limit",
+                                   "1 control at the default",
+                                   "data-over=\"0.00\""};
+   for (uint32_t n = 0; n < sizeof expected / sizeof *expected; ++n) {
+      if (!strstr(page, expected[n])) {
+         fail_msg("the page lacks %s", expected[n]);
+      }
+   }
+   free(page);
+   bm_analysis_free(&before);
+   bm_analysis_free(&after);
+}
+
+static void the_table_prints_what_was_measured(void** state)
+{
+   (void)state;
+   BmAnalysis before = analyse(0.5, 0.0, 1.0);
+   BmAnalysis after = analyse(0.5, 0.0, 1.0);
+   before.figures.integrated_lufs = -20.04;
+   after.figures.integrated_lufs = -18.26;
+   before.figures.crest_db = 15.0;
+   after.figures.crest_db = 15.004;
+   after.figures.true_peak_dbtp = -0.4;
+   before.figures.mono_change_lu = -(double)INFINITY;
+   before.figures.attack_to_sustain_db = (double)NAN;
+   const BmReportSignal signal = {.name = "S", .kind = "Stem", .before = &before, .after = &after};
+   const BmReport report = {.title = "T", .signals = &signal, .n_signals = 1};
+   char* const page = written_page(&report);
+   assert_non_null(strstr(page, "Integrated loudness <small>LUFS</small></th><td>\xE2\x88\x92"
+                                "20.0</td>"
+                                "<td>\xE2\x88\x92"
+                                "18.3</td><td>+1.8</td>"));
+   assert_non_null(strstr(page, "Crest factor <small>dB</small></th><td>15.0</td><td>15.0</td><td>0.0</td>"));
+   assert_non_null(strstr(page, "<td>\xE2\x88\x92\xE2\x88\x9E</td>"));
+   assert_non_null(strstr(page, "Attack to sustain <small>dB</small></th><td>\xE2\x80\x93</td>"));
+   assert_non_null(strstr(page, "over \xE2\x88\x92"
+                                "1 dBTP"));
+   assert_non_null(strstr(page, "82.4 <small>E2</small>"));
+   free(page);
+   bm_analysis_free(&before);
+   bm_analysis_free(&after);
+}
+
+static void hostile_names_stay_names(void** state)
+{
+   (void)state;
+   static const char hostile[] = "</title><script>alert('x')</script>\" onerror=\"y\" '&amp; \xFF\x01";
+   BmAnalysis analysis = analyse(0.5, 0.2, 1.0);
+   const BmReportSetting setting = {hostile, hostile, 1.0, hostile, hostile, true, false};
+   const double time_s[] = {0.0};
+   const double value[] = {0.5};
+   const BmReportAutomation automation = {hostile, hostile, 0.0, 1.0, false, true, time_s, value, 1};
+   const BmReportTrace trace = {hostile, hostile, time_s, value, 1};
+   const BmPlot plot = {.title = hostile, .description = hostile};
+   const BmReportInsert insert = {.name = hostile,
+                                  .uri = hostile,
+                                  .settings = &setting,
+                                  .n_settings = 1,
+                                  .figures = &plot,
+                                  .n_figures = 1};
+   const BmReportSignal signal = {.name = hostile,
+                                  .kind = hostile,
+                                  .note = hostile,
+                                  .before = &analysis,
+                                  .after = &analysis,
+                                  .before_audio = hostile,
+                                  .after_audio = "javascript:alert(1)",
+                                  .inserts = &insert,
+                                  .n_inserts = 1,
+                                  .automation = &automation,
+                                  .n_automation = 1,
+                                  .traces = &trace,
+                                  .n_traces = 1,
+                                  .figures = &plot,
+                                  .n_figures = 1};
+   const BmReportSignal signals[] = {signal, signal};
+   const BmReportFact fact = {hostile, hostile};
+   const BmReport report = {hostile, hostile, &fact, 1, signals, 2};
+   char* page = written_page(&report);
+   assert_int_equal(count_of(page, "<script"), 1); /* the page's own */
+   assert_null(strstr(page, "\" onerror"));
+   assert_null(strstr(page, "src=\"javascript"));
+   free(page);
+   const BmReportIndexEntry entry = {hostile,   hostile, "javascript:alert(1)", hostile, &analysis,
+                                     &analysis, 1};
+   assert_true(bm_report_write_index(hostile, hostile, &entry, 1, page_path));
+   page = read_page(page_path);
+   check_markup(page);
+   assert_int_equal(count_of(page, "<script"), 1);
+   assert_null(strstr(page, "\" onerror"));
+   assert_null(strstr(page, "href=\"javascript"));
+   free(page);
+   bm_analysis_free(&analysis);
+}
+
+static void a_page_of_200_tracks_stays_small_and_finds_its_way(void** state)
+{
+   (void)state;
+   BmAnalysis before = analyse(0.5, 0.1, 8.0);
+   BmAnalysis after = analyse(0.4, 0.3, 8.0);
+   BmReportSignal* const signals = calloc(200, sizeof *signals);
+   for (uint32_t n = 0; n < 200; ++n) {
+      signals[n] = (BmReportSignal){.name = "Track",
+                                    .kind = "Track",
+                                    .before = &before,
+                                    .after = &after,
+                                    .before_audio = "b.wav",
+                                    .after_audio = "a.wav"};
+   }
+   const BmReport report = {.title = "Many", .signals = signals, .n_signals = 200};
+   char* const page = written_page(&report);
+   assert_true(strlen(page) < 15000000);
+   for (uint32_t n = 1; n <= 200; ++n) {
+      char link[40];
+      snprintf(link, sizeof link, "href=\"#signal-%u\"", n);
+      assert_int_equal(count_of(page, link), 1);
+      snprintf(link, sizeof link, "<section class=\"signal\" id=\"signal-%u\"", n);
+      assert_int_equal(count_of(page, link), 1);
+   }
+   assert_int_equal(count_of(page, "<details class=\"fold\">"), 199);
+   free(page);
+   free(signals);
+   bm_analysis_free(&before);
+   bm_analysis_free(&after);
+}
+
+static void the_same_session_gives_the_same_bytes(void** state)
+{
+   (void)state;
+   BmAnalysis analysis = analyse(0.5, 0.2, 2.0);
+   const BmReportSignal signal = {.name = "S", .kind = "Stem", .before = &analysis, .after = &analysis};
+   const BmReport report = {.title = "T", .signals = &signal, .n_signals = 1};
+   char* const first = written_page(&report);
+   char* const second = written_page(&report);
+   assert_string_equal(first, second);
+   free(first);
+   free(second);
+   bm_analysis_free(&analysis);
+}
+
+static void silence_makes_a_page_too(void** state)
+{
+   (void)state;
+   BmAnalysis silence = analyse(0.0, 0.0, 1.0);
+   BmAnalysis nothing = analyse(0.0, 0.0, 0.0);
+   const BmReportSignal signals[] = {{.name = "S", .kind = "Stem", .before = &silence, .after = &silence},
+                                     {.name = "N", .kind = "Stem", .before = &nothing, .after = &nothing}};
+   const BmReport report = {.title = "T", .signals = signals, .n_signals = 2};
+   free(written_page(&report));
+   bm_analysis_free(&silence);
+   bm_analysis_free(&nothing);
+}
+
+static void the_index_leads_to_every_session(void** state)
+{
+   (void)state;
+   BmAnalysis analysis = analyse(0.5, 0.2, 2.0);
+   const BmReportIndexEntry entries[] = {
+      {"One", "First.", "one/report.html", "one/stem.wav", &analysis, &analysis, 3},
+      {"Two", NULL, "two/my report.html", NULL, NULL, NULL, 0},
+   };
+   assert_true(bm_report_write_index("Sessions", "All of them.", entries, 2, page_path));
+   char* const page = read_page(page_path);
+   check_markup(page);
+   check_page_is_whole(page);
+   assert_non_null(strstr(page, "<a href=\"one/report.html\">One</a>"));
+   assert_non_null(strstr(page, "<a href=\"two/my%20report.html\">Two</a>"));
+   assert_int_equal(count_of(page, "<audio"), 1);
+   assert_non_null(strstr(page, "Start with the volume low"));
+   free(page);
+   bm_analysis_free(&analysis);
+}
+
+static void a_page_that_cannot_be_written_is_said(void** state)
+{
+   (void)state;
+   const BmReport report = {.title = "T"};
+   errno = 0;
+   assert_false(bm_report_write(&report, "/nonexistent-folder/report.html"));
+   assert_int_equal(errno, ENOENT);
+}
+
+int main(void)
+{
+   const struct CMUnitTest tests[] = {
+      cmocka_unit_test(a_full_page_is_well_formed_and_self_contained),
+      cmocka_unit_test(the_table_prints_what_was_measured),
+      cmocka_unit_test(hostile_names_stay_names),
+      cmocka_unit_test(a_page_of_200_tracks_stays_small_and_finds_its_way),
+      cmocka_unit_test(the_same_session_gives_the_same_bytes),
+      cmocka_unit_test(silence_makes_a_page_too),
+      cmocka_unit_test(the_index_leads_to_every_session),
+      cmocka_unit_test(a_page_that_cannot_be_written_is_said),
+   };
+   return cmocka_run_group_tests(tests, make_page_path, remove_page);
+}
