@@ -1,0 +1,62 @@
+/* SPDX-License-Identifier: ISC */
+#include "workload.h"
+
+#include <stddef.h>
+#include <string.h>
+
+#define WORKLOAD(name, list)                                                                                 \
+   {                                                                                                         \
+      name, list, sizeof(list) / sizeof((list)[0])                                                           \
+   }
+
+static const BmSetting fundamental_eq[] = {
+   {"note_source", 2.0F},    {"low_cut", 1.0F},     {"low_cut_slope", 36.0F}, {"harmonic_gain", -4.0F},
+   {"low_shelf_gain", 2.0F}, {"bell1_gain", -3.0F}, {"bell2_gain", 3.0F},     {"high_shelf_gain", 3.0F},
+};
+
+static const BmSetting mid_side_eq[] = {
+   {"mid_low_cut", 1.0F},     {"mid_low_cut_slope", 36.0F},  {"mid_low_shelf_gain", 2.0F},
+   {"mid_bell1_gain", -3.0F}, {"mid_bell2_gain", 3.0F},      {"mid_high_shelf_gain", 3.0F},
+   {"side_low_cut", 1.0F},    {"side_low_cut_slope", 36.0F}, {"side_low_shelf_gain", -2.0F},
+   {"side_bell1_gain", 3.0F}, {"side_bell2_gain", -3.0F},    {"side_high_shelf_gain", 2.0F},
+};
+
+static const BmSetting mid_side_matrix[] = {
+   {"mid_gain", -2.0F},
+   {"side_gain", 3.0F},
+   {"width", 120.0F},
+};
+
+static const BmWorkload workloads[] = {
+   WORKLOAD("fundamental-eq", fundamental_eq),
+   WORKLOAD("mid-side-eq", mid_side_eq),
+   WORKLOAD("mid-side-matrix", mid_side_matrix),
+};
+
+const BmWorkload* bm_workload(const char* plugin)
+{
+   for (size_t i = 0; i < sizeof workloads / sizeof *workloads; ++i) {
+      if (!strcmp(workloads[i].plugin, plugin)) {
+         return &workloads[i];
+      }
+   }
+   return NULL;
+}
+
+const BmTarget bm_targets[] = {
+   {"fundamental-eq", BM_STATE_ACTIVE, 6.0, "every band on, note tracking"},
+   {"mid-side-eq", BM_STATE_ACTIVE, 5.0, "every band on"},
+   {"fet-compressor", BM_STATE_ACTIVE, 12.0, "live quality"},
+   {"opto-compressor", BM_STATE_ACTIVE, 12.0, "live quality"},
+   {"variable-mu-compressor", BM_STATE_ACTIVE, 12.0, "live quality"},
+   {"transient-shaper", BM_STATE_ACTIVE, 5.0, ""},
+   {"preamp", BM_STATE_ACTIVE, 25.0, "live quality"},
+   {"tube-saturation", BM_STATE_ACTIVE, 25.0, "live quality"},
+   {"tape-saturation", BM_STATE_ACTIVE, 90.0, "live quality"},
+   {"room-reverb", BM_STATE_ACTIVE, 25.0, ""},
+   {"take-placement", BM_STATE_ACTIVE, 20.0, "binaural, two takes"},
+   {"take-meter", BM_STATE_ACTIVE, 8.0, ""},
+   {"channel-strip", BM_STATE_ACTIVE, 90.0, "one compressor, tube, EQs, room"},
+   {NULL, BM_STATE_BYPASSED, 0.5, ""},
+};
+const uint32_t bm_n_targets = sizeof bm_targets / sizeof *bm_targets;
