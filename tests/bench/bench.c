@@ -8,7 +8,7 @@
 #include "workload.h"
 #include "yardstick.h"
 
-#include <math.h>
+#include <errno.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
@@ -27,7 +27,7 @@ typedef struct {
    bool json;
    const char* filter;  /* NULL: everything */
    const char* against; /* a folder with another build's bundle */
-   const char* lv2_path;
+   const char* picture; /* a file to draw to */
    BmStopwatch watch;
    BmSubject* section;
    BmSubject* gain;
@@ -37,12 +37,13 @@ typedef struct {
 } Bench;
 
 static const char usage[] =
-   "bench [--quick] [--filter WORD] [--json] [--against FOLDER]\n"
+   "bench [--quick] [--filter WORD] [--json] [--picture FILE.svg] [--against FOLDER]\n"
    "What plugins and processors cost: nanoseconds a frame, and the same in U, the cost of one second-order\n"
    "section measured in the same run. Plugins are found by LV2_PATH.\n"
    "  --quick           48 kHz only, no mono forms, fewer rounds\n"
    "  --filter WORD     only what has WORD in its name (\"fundamental-eq\", \"stereo\", \"processor\")\n"
    "  --json            all figures as JSON instead of tables\n"
+   "  --picture FILE    draw the plugins' costs beside their targets, as SVG\n"
    "  --against FOLDER  compare the plugins with those of another build, whose bundle is in FOLDER, turn by\n"
    "                    turn in one run\n";
 
@@ -218,6 +219,15 @@ static void measure_all(Bench* bench, BmHost* host)
       bm_costs_add_targets(&text, bench->costs, bench->n_costs);
    }
    print(&text);
+   if (bench->picture) {
+      BmText picture = {0};
+      bm_costs_add_picture(&picture, bench->costs, bench->n_costs);
+      if (!bm_text_save(&picture, bench->picture)) {
+         fprintf(stderr, "bench: %s: %s\n", bench->picture, strerror(errno));
+         bench->failed = true;
+      }
+      bm_text_free(&picture);
+   }
 }
 
 static void compare_plugin(Bench* bench, const BmPlugin* here, const BmPlugin* there, const char* name)
@@ -293,7 +303,8 @@ static bool read_arguments(Bench* bench, int n_arguments, char** arguments)
 {
    for (int i = 0; i < n_arguments; ++i) {
       const char* word = arguments[i];
-      const bool takes_value = !strcmp(word, "--filter") || !strcmp(word, "--against");
+      const bool takes_value =
+         !strcmp(word, "--filter") || !strcmp(word, "--against") || !strcmp(word, "--picture");
       if (takes_value && i + 1 == n_arguments) {
          fprintf(stderr, "bench: %s needs a value; `bench --help` tells more\n", word);
          return false;
@@ -304,6 +315,8 @@ static bool read_arguments(Bench* bench, int n_arguments, char** arguments)
          bench->json = true;
       } else if (!strcmp(word, "--filter")) {
          bench->filter = arguments[++i];
+      } else if (!strcmp(word, "--picture")) {
+         bench->picture = arguments[++i];
       } else if (!strcmp(word, "--against")) {
          bench->against = arguments[++i];
       } else {
@@ -311,8 +324,8 @@ static bool read_arguments(Bench* bench, int n_arguments, char** arguments)
          return false;
       }
    }
-   if (bench->json && bench->against) {
-      fputs("bench: --json and --against do not go together; a comparison is a table\n", stderr);
+   if (bench->against && (bench->json || bench->picture)) {
+      fputs("bench: --against goes with neither --json nor --picture; a comparison is a table\n", stderr);
       return false;
    }
    return true;

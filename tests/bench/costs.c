@@ -1,9 +1,12 @@
 /* SPDX-License-Identifier: ISC */
 #include "costs.h"
 
+#include "error.h"
+#include "plot.h"
 #include "workload.h"
 
 #include <math.h>
+#include <stdlib.h>
 #include <string.h>
 
 #define TARGET_RATE_HZ 48000.0
@@ -79,6 +82,11 @@ static const BmTarget* target_for(const char* plugin, BmState state)
    return NULL;
 }
 
+static bool has_target(const BmCost* cost)
+{
+   return cost->is_plugin && cost->rate_hz == TARGET_RATE_HZ && strcmp(cost->form, "mono");
+}
+
 static void add_verdict(BmText* text, int decimals, const char* unit, double value, double limit)
 {
    if (isnan(value)) {
@@ -111,7 +119,7 @@ void bm_costs_add_targets(BmText* text, const BmCost* costs, uint32_t n_costs)
                 "flat bypass", "start", "memory", "192/48 kHz");
    for (uint32_t i = 0; i < n_costs; ++i) {
       const BmCost* cost = &costs[i];
-      if (!cost->is_plugin || cost->rate_hz != TARGET_RATE_HZ || !strcmp(cost->form, "mono")) {
+      if (!has_target(cost)) {
          continue;
       }
       const double active = bm_cost_units(cost, BM_STATE_ACTIVE, TARGET_BLOCK);
@@ -135,6 +143,73 @@ void bm_costs_add_targets(BmText* text, const BmCost* costs, uint32_t n_costs)
       add_verdict(text, 2, "", growth_with_rate(costs, n_costs, cost), (double)NAN);
       bm_text_add(text, "\n");
    }
+}
+
+/* As many plugins as have room for their names side by side. */
+enum { PANEL_PLUGINS = 5, N_SERIES = 3 };
+
+typedef struct {
+   uint32_t n;
+   double x[PANEL_PLUGINS];
+   double y[N_SERIES][PANEL_PLUGINS];
+   BmPlotTick ticks[PANEL_PLUGINS];
+   BmPlotSeries series[N_SERIES];
+} Panel;
+
+static void add_to_panel(Panel* panel, const BmCost* cost)
+{
+   const BmTarget* target = target_for(cost->name, BM_STATE_ACTIVE);
+   const uint32_t n = panel->n++;
+   panel->x[n] = n;
+   panel->y[0][n] = bm_cost_units(cost, BM_STATE_ACTIVE, TARGET_BLOCK);
+   panel->y[1][n] = bm_cost_units(cost, BM_STATE_BYPASSED, TARGET_BLOCK);
+   panel->y[2][n] = target ? target->units : (double)NAN;
+   panel->ticks[n] = (BmPlotTick){.value = n, .label = cost->name};
+}
+
+static BmPlot panel_plot(Panel* panel)
+{
+   static const BmPlotSeries looks[N_SERIES] = {
+      {.label = "Active", .kind = BM_PLOT_BARS, .tone = BM_TONE_AFTER},
+      {.label = "Bypassed", .kind = BM_PLOT_BARS, .tone = BM_TONE_BEFORE},
+      {.label = "Target, active", .kind = BM_PLOT_POINTS, .tone = BM_TONE_CURVE},
+   };
+   for (uint32_t i = 0; i < N_SERIES; ++i) {
+      panel->series[i] = looks[i];
+      panel->series[i].n_points = panel->n;
+      panel->series[i].x = panel->x;
+      panel->series[i].y = panel->y[i];
+   }
+   return (BmPlot){
+      .title = "What a plugin costs at 48 kHz in blocks of 64 frames",
+      .description = "Cost per frame of each plugin, active and bypassed, beside its target, as a multiple "
+                     "of one second-order section.",
+      .x = {.min = -0.6, .max = PANEL_PLUGINS - 0.4, .ticks = panel->ticks, .n_ticks = panel->n},
+      .y = {.label = "Cost, second-order sections", .scale = BM_AXIS_LOG, .min = 0.1, .max = 200.0},
+      .series = panel->series,
+      .n_series = N_SERIES,
+      .height_px = 320.0,
+   };
+}
+
+void bm_costs_add_picture(BmText* text, const BmCost* costs, uint32_t n_costs)
+{
+   Panel* panels = bm_calloc(n_costs + 1, sizeof *panels);
+   BmPlot* plots = bm_calloc(n_costs + 1, sizeof *plots);
+   uint32_t n = 0;
+   for (uint32_t i = 0; i < n_costs; ++i) {
+      if (has_target(&costs[i])) {
+         add_to_panel(&panels[n / PANEL_PLUGINS], &costs[i]);
+         ++n;
+      }
+   }
+   const uint32_t n_panels = (n + PANEL_PLUGINS - 1) / PANEL_PLUGINS;
+   for (uint32_t i = 0; i < n_panels; ++i) {
+      plots[i] = panel_plot(&panels[i]);
+   }
+   bm_plot_add_svg(text, plots, n_panels);
+   free(panels);
+   free(plots);
 }
 
 static void add_member(BmText* text, const char* key, double value, int decimals)

@@ -42,6 +42,9 @@ void bm_costs_add_table(BmText* text, const BmCost* cost);
 /** The targets beside what was measured. */
 void bm_costs_add_targets(BmText* text, const BmCost* costs, uint32_t n_costs);
 
+/** The plugins at the targets' rate and block size as an SVG document: active, bypassed, target. */
+void bm_costs_add_picture(BmText* text, const BmCost* costs, uint32_t n_costs);
+
 void bm_costs_add_json(BmText* text, const BmCost* costs, uint32_t n_costs);
 
 #endif
