@@ -1,0 +1,186 @@
+/* SPDX-License-Identifier: ISC */
+#include "saturation/triode.h"
+
+#include <math.h>
+#include <string.h>
+
+/* Set RSD-1 of the paper: perveance, exponent and softness of the cathode current, then of the grid current.
+ */
+static const double mu = 103.2;
+static const double cathode_perveance = 2.242e-3;
+static const double cathode_exponent = 1.26;
+static const double cathode_softness = 3.40;
+static const double grid_perveance = 6.177e-4;
+static const double grid_exponent = 1.314;
+static const double grid_softness = 9.901;
+static const double grid_offset_a = 8.025e-8;
+
+/* (log(1 + exp(softness x)) / softness)^exponent and its derivative */
+static double soft_power(double x, double softness, double exponent, double* slope)
+{
+   const double e = softness * x;
+   const double soft = (e > 30.0 ? e : log1p(exp(e))) / softness;
+   const double rise = e > 30.0 ? 1.0 : 1.0 / (1.0 + exp(-e));
+   const double value = pow(soft, exponent);
+   *slope = soft > 0.0 ? exponent * value / soft * rise : 0.0;
+   return value;
+}
+
+double bm_triode_cathode_a(double grid_v, double plate_v)
+{
+   double slope;
+   return cathode_perveance * soft_power(plate_v / mu + grid_v, cathode_softness, cathode_exponent, &slope);
+}
+
+double bm_triode_grid_a(double grid_v)
+{
+   double slope;
+   return grid_perveance * soft_power(grid_v, grid_softness, grid_exponent, &slope) + grid_offset_a;
+}
+
+/* The grid voltage for a drive: v + R Ig(v) = drive, by Newton's method; the left side is convex and rises,
+   so the way down from the drive is monotonic. */
+static double solve_grid_v(const BmTriodeCircuit* circuit, double drive_v)
+{
+   double v = drive_v;
+   for (int i = 0; i < 40; ++i) {
+      double slope;
+      const double current =
+         grid_perveance * soft_power(v, grid_softness, grid_exponent, &slope) + grid_offset_a;
+      const double step =
+         (v + circuit->source_ohm * current - drive_v) / (1.0 + circuit->source_ohm * grid_perveance * slope);
+      v -= step;
+      if (fabs(step) < 1e-13) {
+         break;
+      }
+   }
+   return v;
+}
+
+typedef struct {
+   const BmTriodeCircuit* circuit;
+   double cathode_v;
+} Load;
+
+/* The plate voltage on the load line: Ik = f((V - R (Ik - Ig)) / mu + v); convex and falling, so Newton's way
+   up from 0 is monotonic. */
+static double solve_plate_v(double drive_v, const void* parameters)
+{
+   const Load* load = (const Load*)parameters;
+   const BmTriodeCircuit* circuit = load->circuit;
+   const double v = solve_grid_v(circuit, drive_v);
+   const double grid_a = bm_triode_grid_a(v);
+   const double per_a = circuit->plate_ohm / mu;
+   const double open = v + (circuit->supply_v - load->cathode_v) / mu + per_a * grid_a;
+   double cathode_a = 0.0;
+   for (int i = 0; i < 40; ++i) {
+      double slope;
+      const double f =
+         cathode_perveance * soft_power(open - per_a * cathode_a, cathode_softness, cathode_exponent, &slope);
+      const double step = (f - cathode_a) / (1.0 + per_a * cathode_perveance * slope);
+      cathode_a += step;
+      if (fabs(step) < 1e-16) {
+         break;
+      }
+   }
+   return circuit->supply_v - circuit->plate_ohm * (cathode_a - grid_a);
+}
+
+void bm_triode_init(BmTriode* self, const BmTriodeCircuit* circuit)
+{
+   self->circuit = *circuit;
+   /* The cathode's own share of the plate-to-cathode voltage: found by repetition, each round 100 times
+    * nearer. */
+   Load load = {circuit, 0.0};
+   for (int round = 0; round < 6; ++round) {
+      double low = -8.0;
+      double high = 0.0;
+      for (int i = 0; i < 48; ++i) {
+         const double middle = 0.5 * (low + high);
+         const double plate_a = (circuit->supply_v - solve_plate_v(middle, &load)) / circuit->plate_ohm;
+         *(plate_a * circuit->cathode_ohm > -middle ? &high : &low) = middle;
+      }
+      load.cathode_v = -0.5 * (low + high);
+   }
+   bm_curve_init(&self->plate_v, self->segments, BM_TRIODE_SEGMENTS, BM_TRIODE_FIRST_V, BM_TRIODE_LAST_V,
+                 solve_plate_v, &load);
+   for (uint32_t i = 0; i <= BM_TRIODE_SEGMENTS; ++i) {
+      const double drive_v = BM_TRIODE_FIRST_V + i / self->plate_v.per_unit;
+      self->grid_a[i] = (drive_v - solve_grid_v(circuit, drive_v)) / circuit->source_ohm;
+   }
+}
+
+/* Straight lines between the knots: it only charges a capacitor. */
+static inline BmFrame grid_current(const BmTriode* self, BmFrame position)
+{
+   const BmFrame inside = bm_frame_min(position, bm_frame_both(BM_TRIODE_SEGMENTS - 1.0));
+   const int32_t left = (int32_t)inside[0];
+   const int32_t right = (int32_t)inside[1];
+   const BmFrame at = {self->grid_a[left], self->grid_a[right]};
+   const BmFrame next = {self->grid_a[left + 1], self->grid_a[right + 1]};
+   return at + (next - at) * (position - (BmFrame){(double)left, (double)right});
+}
+
+static inline BmFrame plate_current(const BmTriode* self, BmFrame plate_v)
+{
+   return (self->circuit.supply_v - plate_v) / self->circuit.plate_ohm;
+}
+
+double bm_triode_self_bias_v(const BmTriode* self)
+{
+   double low = BM_TRIODE_FIRST_V;
+   double high = 0.0;
+   for (int i = 0; i < 48; ++i) {
+      const double middle = 0.5 * (low + high);
+      const double plate_a =
+         (self->circuit.supply_v - bm_curve_at(&self->plate_v, middle)) / self->circuit.plate_ohm;
+      *(plate_a * self->circuit.cathode_ohm > -middle ? &high : &low) = middle;
+   }
+   return 0.5 * (low + high);
+}
+
+BmTriodeRest bm_triode_rest(const BmTriode* self, double drive_v)
+{
+   const BmFrame position = bm_frame_both((drive_v - BM_TRIODE_FIRST_V) * self->plate_v.per_unit);
+   const double plate_v = bm_curve_at(&self->plate_v, drive_v);
+   const double grid_a = grid_current(self, position)[0];
+   return (BmTriodeRest){
+      .drive_v = drive_v,
+      .plate_v = plate_v,
+      .inverse_gain = 1.0 / bm_curve_slope(&self->plate_v, drive_v),
+      .cathode_a = plate_current(self, bm_frame_both(plate_v))[0] + grid_a,
+      .grid_a = grid_a,
+   };
+}
+
+void bm_triode_settle(const BmTriode* self, const BmTriodeRest* rest, BmTriodeMemory* memory)
+{
+   memset(memory, 0, sizeof *memory);
+   bm_curve_settle(&self->plate_v, &memory->curve, bm_frame_both(rest->drive_v));
+}
+
+void bm_triode_process(const BmTriode* self, const BmTriodeRest* rest, BmTriodeMemory* memory, BmFrame* volts,
+                       uint32_t factor, double step_s)
+{
+   const BmTriodeCircuit* circuit = &self->circuit;
+   const double cathode_rise = step_s / circuit->cathode_farad;
+   const double cathode_leak = step_s / (circuit->cathode_farad * circuit->cathode_ohm);
+   const double coupling_rise = step_s / circuit->coupling_farad;
+   const double coupling_leak = step_s / (circuit->coupling_farad * circuit->grid_ohm);
+   BmFrame cathode_v = memory->cathode_v;
+   BmFrame coupling_v = memory->coupling_v;
+   for (uint32_t i = 0; i < factor; ++i) {
+      /* The capacitors are charged by the currents of a frame ago: nothing beside their time constants, and
+         it lets the steps of a frame run side by side. */
+      cathode_v += cathode_rise * memory->cathode_a[i] - cathode_leak * cathode_v;
+      coupling_v += coupling_rise * memory->grid_a[i] + coupling_leak * (volts[i] - coupling_v);
+      const BmFrame drive = rest->drive_v + (volts[i] - coupling_v) - (1.0 + 1.0 / mu) * cathode_v;
+      const BmFrame plate_v = bm_curve_step(&self->plate_v, &memory->curve, drive);
+      const BmFrame grid_a = grid_current(self, memory->curve.position) - rest->grid_a;
+      memory->grid_a[i] = grid_a;
+      memory->cathode_a[i] = plate_current(self, plate_v) + grid_a - (rest->cathode_a - rest->grid_a);
+      volts[i] = (plate_v - rest->plate_v) * rest->inverse_gain;
+   }
+   memory->cathode_v = cathode_v;
+   memory->coupling_v = coupling_v;
+}
