@@ -158,13 +158,13 @@ void bm_early_reflections_process(BmEarlyReflections* self, const BmHistory* his
 {
    const BmEarlyTaps* current = &self->coef.taps[self->coef.current];
    const BmEarlyTaps* next = &self->coef.taps[1 - self->coef.current];
-   double sums[BM_EARLY_ORDER][2][BM_HISTORY_CHUNK_FRAMES] = {0};
+   double sums[BM_EARLY_ORDER][2][BM_EARLY_CHUNK_FRAMES] = {0};
    for (uint32_t order = 0; order < BM_EARLY_ORDER; ++order) {
       for (uint32_t ear = 0; ear < 2; ++ear) {
          double* sum = sums[order][ear];
          add_taps(current, order, ear, history, sum, n_frames);
          if (shares) {
-            double next_sum[BM_HISTORY_CHUNK_FRAMES] = {0};
+            double next_sum[BM_EARLY_CHUNK_FRAMES] = {0};
             add_taps(next, order, ear, history, next_sum, n_frames);
             for (uint32_t n = 0; n < n_frames; ++n) {
                sum[n] += shares[n] * (next_sum[n] - sum[n]);

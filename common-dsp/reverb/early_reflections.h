@@ -3,13 +3,16 @@
 #define BM_REVERB_EARLY_REFLECTIONS_H
 
 #include "base/frame.h"
+#include "base/history.h"
 #include "base/status.h"
 #include "reverb/decay.h"
-#include "reverb/history.h"
 #include "reverb/image_source.h"
 
 #include <stdbool.h>
 #include <stdint.h>
+
+#define BM_EARLY_CHUNK_FRAMES 32
+#define BM_EARLY_TAP_FRAMES 4
 
 /** Images up to this order are heard one by one. */
 #define BM_EARLY_ORDER 3
@@ -39,8 +42,8 @@ double bm_early_ear_gain_lin(const BmImage* image, uint32_t ear);
 
 /** A tap between frames, by a cubic. */
 typedef struct {
-   uint32_t delay_frames; /* of the oldest of the four frames */
-   double weights[4];     /* oldest first */
+   uint32_t delay_frames;               /* of the oldest of the four frames */
+   double weights[BM_EARLY_TAP_FRAMES]; /* oldest first */
 } BmEarlyTap;
 
 typedef struct {
@@ -95,7 +98,8 @@ void bm_early_reflections_control(BmEarlyReflections* self, const BmDecay* decay
                                   uint32_t n_frames);
 
 /**
-   Reflect the newest [n_frames] of `history`.
+   Reflect the newest [n_frames <= BM_EARLY_CHUNK_FRAMES] of `history`, whose runs are BM_EARLY_TAP_FRAMES
+   longer.
 
    @param shares [n_frames] of the prepared scene, or NULL for none.
    @param out    replaced.

@@ -111,10 +111,13 @@ static BmLateReach late_reach(void)
                         SCATTER_LONGEST * longest_mean_free_time_s()};
 }
 
-static uint32_t longest_history_frames(double sample_rate_hz)
+static BmHistoryReach history_reach(double sample_rate_hz)
 {
    const double latest_s = fmax(EARLY_LATEST, LATE_IN_LONGEST) * longest_mean_free_time_s();
-   return (uint32_t)ceil(sample_rate_hz * (0.001 * BM_ROOM_PREDELAY_MAX_MS + latest_s)) + 4;
+   return (BmHistoryReach){.delay_frames =
+                              (uint32_t)ceil(sample_rate_hz * (0.001 * BM_ROOM_PREDELAY_MAX_MS + latest_s)) +
+                              BM_EARLY_TAP_FRAMES,
+                           .run_frames = BM_EARLY_CHUNK_FRAMES + BM_EARLY_TAP_FRAMES};
 }
 
 /* Both parts of memory begin on a cache line. */
@@ -202,7 +205,7 @@ static BmFade fade_of_layouts(const BmRoomReverb* self)
 
 size_t bm_room_reverb_bytes(double sample_rate_hz)
 {
-   return late_bytes(sample_rate_hz) + bm_history_bytes(longest_history_frames(sample_rate_hz));
+   return late_bytes(sample_rate_hz) + bm_history_bytes(history_reach(sample_rate_hz));
 }
 
 BmStatus bm_room_reverb_init(BmRoomReverb* self, void* memory, double sample_rate_hz)
@@ -218,8 +221,7 @@ BmStatus bm_room_reverb_init(BmRoomReverb* self, void* memory, double sample_rat
    if (status != BM_OK) {
       return status;
    }
-   bm_history_init(&self->history, (char*)memory + late_bytes(sample_rate_hz),
-                   longest_history_frames(sample_rate_hz));
+   bm_history_init(&self->history, (char*)memory + late_bytes(sample_rate_hz), history_reach(sample_rate_hz));
    self->cfg.rate_hz = sample_rate_hz;
    const uint32_t period_frames = (uint32_t)lround(sample_rate_hz / CONTROL_RATE_HZ);
    bm_control_clock_init(&self->mem.clock, period_frames);

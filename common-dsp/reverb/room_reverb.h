@@ -6,10 +6,10 @@
 #include "base/fade.h"
 #include "base/frame.h"
 #include "base/glide.h"
+#include "base/history.h"
 #include "base/status.h"
 #include "filters/band_eq.h"
 #include "reverb/early_reflections.h"
-#include "reverb/history.h"
 #include "reverb/late_field.h"
 
 #include <stdbool.h>

@@ -1,6 +1,6 @@
 /* SPDX-License-Identifier: ISC */
-#ifndef BM_REVERB_HISTORY_H
-#define BM_REVERB_HISTORY_H
+#ifndef BM_BASE_HISTORY_H
+#define BM_BASE_HISTORY_H
 
 #include "base/frame.h"
 
@@ -8,44 +8,46 @@
 #include <stdint.h>
 #include <string.h>
 
-/** The most frames heard at a time, and how many past them a reader may look. */
-#define BM_HISTORY_CHUNK_FRAMES 32
-#define BM_HISTORY_EXTRA_FRAMES 4
-#define BM_HISTORY_MARGIN_FRAMES (BM_HISTORY_CHUNK_FRAMES + BM_HISTORY_EXTRA_FRAMES)
-
 /**
    The last frames of two channels, to be read at many delays at once: a ring whose beginning stands once more
-   after its end, so that a chunk anywhere is one run of memory.
+   after its end, so that a run of frames anywhere is one run of memory.
 */
 typedef struct {
-   double* lanes[2]; /* [capacity_frames + BM_HISTORY_MARGIN_FRAMES] each */
+   double* lanes[2]; /* [capacity_frames + run_frames] each */
    uint32_t capacity_frames;
+   uint32_t run_frames;
    uint32_t write_index;
    uint32_t chunk_index; /* where the newest chunk begins */
 } BmHistory;
 
-/** Bytes of memory to look back `longest_frames`. */
-static inline size_t bm_history_bytes(uint32_t longest_frames)
+typedef struct {
+   uint32_t delay_frames; /* the longest a reader looks back */
+   uint32_t run_frames;   /* the longest chunk, plus what a reader wants after it */
+} BmHistoryReach;
+
+static inline size_t bm_history_bytes(BmHistoryReach reach)
 {
-   return sizeof(double) * 2 * (longest_frames + 2 * BM_HISTORY_MARGIN_FRAMES);
+   return sizeof(double) * 2 * ((size_t)reach.delay_frames + 2 * reach.run_frames);
 }
 
 static inline void bm_history_reset(BmHistory* self)
 {
-   memset(self->lanes[0], 0, sizeof(double) * 2 * (self->capacity_frames + BM_HISTORY_MARGIN_FRAMES));
+   memset(self->lanes[0], 0, sizeof(double) * 2 * (self->capacity_frames + self->run_frames));
    self->write_index = 0;
    self->chunk_index = 0;
 }
 
-static inline void bm_history_init(BmHistory* self, void* memory, uint32_t longest_frames)
+/** Set up over `memory` (bm_history_bytes(), aligned for doubles), silent. */
+static inline void bm_history_init(BmHistory* self, void* memory, BmHistoryReach reach)
 {
-   self->capacity_frames = longest_frames + BM_HISTORY_MARGIN_FRAMES;
+   self->capacity_frames = reach.delay_frames + reach.run_frames;
+   self->run_frames = reach.run_frames;
    self->lanes[0] = memory;
-   self->lanes[1] = self->lanes[0] + self->capacity_frames + BM_HISTORY_MARGIN_FRAMES;
+   self->lanes[1] = self->lanes[0] + self->capacity_frames + self->run_frames;
    bm_history_reset(self);
 }
 
-/** Hear a chunk of [n_frames <= BM_HISTORY_CHUNK_FRAMES]. */
+/** Hear a chunk of [n_frames], no more than run_frames. */
 static inline void bm_history_push(BmHistory* self, const BmFrame* in, uint32_t n_frames)
 {
    self->chunk_index = self->write_index;
@@ -53,7 +55,7 @@ static inline void bm_history_push(BmHistory* self, const BmFrame* in, uint32_t 
       for (uint32_t lane = 0; lane < 2; ++lane) {
          double* ring = self->lanes[lane];
          ring[self->write_index] = in[n][lane];
-         if (self->write_index < BM_HISTORY_MARGIN_FRAMES) {
+         if (self->write_index < self->run_frames) {
             ring[self->write_index + self->capacity_frames] = in[n][lane];
          }
       }
