@@ -1,0 +1,515 @@
+/* SPDX-License-Identifier: ISC */
+#include "stereo/head_responses.h"
+
+#include <kiss_fftr.h>
+
+#include <math.h>
+#include <string.h>
+
+#define PI 3.14159265358979323846
+#define SPEED_OF_SOUND_M_S 343.0
+
+#define HOLD_BELOW_HZ 150.0
+#define HOLD_ABOVE_NORM 0.45 /* of the measured rate */
+#define LOG_SQRT_2 0.34657359F
+#define FLOOR_POWER 1e-10f /* -100 dB under the loudest bin: what is below is noise */
+#define LAG_LOW_HZ 100.0
+#define LAG_HIGH_HZ 16000.0
+#define LAG_MAX_S 0.001  /* more than any head */
+#define PLANE_WAVE_M 1e6 /* the sphere stands in one */
+#define NEIGHBOURS 8
+
+/* Brown and Duda 1998. */
+#define SHADOW_MIN 0.1
+#define SHADOW_MIN_ANGLE_RAD (150.0 / 180.0 * PI)
+
+static uint32_t power_of_two(uint32_t at_least)
+{
+   uint32_t n = 256;
+   while (n < at_least) {
+      n *= 2;
+   }
+   return n;
+}
+
+static uint32_t source_size(const BmMeasuredHead* measured)
+{
+   return power_of_two(8 * measured->n_taps);
+}
+
+static uint32_t target_size(double sample_rate_hz)
+{
+   return power_of_two(8 * bm_head_taps(sample_rate_hz));
+}
+
+/* A transform of one size with room for its data, laid out in the scratch memory. */
+typedef struct {
+   uint32_t size;
+   kiss_fftr_cfg forward;
+   kiss_fftr_cfg inverse;
+   float* wave;         /* [size] */
+   kiss_fft_cpx* bins;  /* [size / 2 + 1] */
+   float* log_spectrum; /* [size / 2 + 1], natural log of magnitude */
+} Transform;
+
+static size_t rounded(size_t bytes)
+{
+   return (bytes + 15) / 16 * 16;
+}
+
+static size_t plan_bytes(uint32_t size, int inverse)
+{
+   size_t bytes = 0;
+   kiss_fftr_alloc((int)size, inverse, NULL, &bytes);
+   return rounded(bytes);
+}
+
+static size_t transform_bytes(uint32_t size)
+{
+   return plan_bytes(size, 0) + plan_bytes(size, 1) + rounded(size * sizeof(float)) +
+          rounded((size / 2 + 1) * sizeof(kiss_fft_cpx)) + rounded((size / 2 + 1) * sizeof(float));
+}
+
+static char* transform_init(Transform* self, uint32_t size, char* at)
+{
+   size_t forward_bytes = plan_bytes(size, 0);
+   size_t inverse_bytes = plan_bytes(size, 1);
+   self->size = size;
+   self->forward = kiss_fftr_alloc((int)size, 0, at, &forward_bytes);
+   at += plan_bytes(size, 0);
+   self->inverse = kiss_fftr_alloc((int)size, 1, at, &inverse_bytes);
+   at += plan_bytes(size, 1);
+   self->wave = (float*)(void*)at;
+   at += rounded(size * sizeof(float));
+   self->bins = (kiss_fft_cpx*)(void*)at;
+   at += rounded((size / 2 + 1) * sizeof(kiss_fft_cpx));
+   self->log_spectrum = (float*)(void*)at;
+   return at + rounded((size / 2 + 1) * sizeof(float));
+}
+
+/* From log_spectrum to the spectrum of its minimum phase in bins; wave is used up. */
+static void minimum_phase(Transform* self)
+{
+   const uint32_t half = self->size / 2;
+   for (uint32_t k = 0; k <= half; ++k) {
+      self->bins[k] = (kiss_fft_cpx){self->log_spectrum[k] / (float)self->size, 0.0F};
+   }
+   kiss_fftri(self->inverse, self->bins, self->wave);
+   for (uint32_t n = 1; n < half; ++n) { /* fold: all of the cepstrum after time 0 */
+      self->wave[n] *= 2.0F;
+      self->wave[self->size - n] = 0.0F;
+   }
+   kiss_fftr(self->forward, self->wave, self->bins);
+   for (uint32_t k = 0; k <= half; ++k) {
+      const float magnitude = expf(self->bins[k].r);
+      const float phase = self->bins[k].i;
+      self->bins[k] = (kiss_fft_cpx){magnitude * cosf(phase), magnitude * sinf(phase)};
+   }
+}
+
+static float power_at(kiss_fft_cpx bin)
+{
+   return bin.r * bin.r + bin.i * bin.i;
+}
+
+static void load(Transform* self, const float* taps, uint32_t n_taps)
+{
+   memcpy(self->wave, taps, n_taps * sizeof *taps);
+   memset(self->wave + n_taps, 0, (self->size - n_taps) * sizeof *taps);
+   kiss_fftr(self->forward, self->wave, self->bins);
+}
+
+/* How much of the sphere a position stands for: rings of elevation, shared by those that are on them. */
+static double share_of_sphere(const BmMeasuredHead* measured, uint32_t position)
+{
+   const float elevation = measured->positions[3 * position + 1];
+   double on_ring = 0.0;
+   for (uint32_t i = 0; i < measured->n_positions; ++i) {
+      on_ring += fabsf(measured->positions[3 * i + 1] - elevation) < 0.5F ? 1.0 : 0.0;
+   }
+   return (cos(elevation * PI / 180.0) + 1e-3) / on_ring;
+}
+
+/* Mean power of all directions and ears, bin by bin; natural log of its root. */
+static void diffuse_field(const BmMeasuredHead* measured, Transform* source, double* power,
+                          float* log_magnitude)
+{
+   const uint32_t n_bins = source->size / 2 + 1;
+   double shares = 0.0;
+   memset(power, 0, n_bins * sizeof *power);
+   for (uint32_t i = 0; i < measured->n_positions; ++i) {
+      const double share = share_of_sphere(measured, i);
+      shares += 2.0 * share;
+      for (uint32_t ear = 0; ear < 2; ++ear) {
+         load(source, measured->taps + (size_t)(2 * i + ear) * measured->n_taps, measured->n_taps);
+         for (uint32_t k = 0; k < n_bins; ++k) {
+            power[k] += share * (double)power_at(source->bins[k]);
+         }
+      }
+   }
+   double loudest = 0.0;
+   for (uint32_t k = 0; k < n_bins; ++k) {
+      loudest = fmax(loudest, power[k]);
+   }
+   for (uint32_t k = 0; k < n_bins; ++k) {
+      log_magnitude[k] = (float)(0.5 * log(fmax(power[k], (double)FLOOR_POWER * loudest) / shares));
+   }
+}
+
+/* a lies behind b at lag > 0: the real part of the weighted cross-spectrum's transform, at any time. */
+static double correlation_at(const kiss_fft_cpx* cross, uint32_t n_bins, double lag_frames)
+{
+   const double turn = PI * lag_frames / (n_bins - 1);
+   const double step_r = cos(turn);
+   const double step_i = sin(turn);
+   double r = 1.0;
+   double i = 0.0;
+   double sum = 0.0;
+   for (uint32_t k = 0; k < n_bins; ++k) {
+      sum += (double)cross[k].r * r - (double)cross[k].i * i;
+      const double next = r * step_r - i * step_i;
+      i = r * step_i + i * step_r;
+      r = next;
+   }
+   return sum;
+}
+
+/* How far a lies behind b where both correlate best, from `first` to `last` frames, as music weighs
+   frequencies: by 1 / sqrt(f), half way from white to pink. Uses up the transform. */
+static double best_lag_frames(Transform* transform, const kiss_fft_cpx* a, const kiss_fft_cpx* b, int first,
+                              int last, double rate_hz)
+{
+   const uint32_t n_bins = transform->size / 2 + 1;
+   for (uint32_t k = 0; k < n_bins; ++k) {
+      const double hz = k * rate_hz / transform->size;
+      const bool heard = hz >= LAG_LOW_HZ && hz <= fmin(LAG_HIGH_HZ, HOLD_ABOVE_NORM * rate_hz);
+      const float weight = heard ? (float)(1.0 / sqrt(hz)) : 0.0F;
+      transform->bins[k] = (kiss_fft_cpx){weight * (a[k].r * b[k].r + a[k].i * b[k].i),
+                                          weight * (a[k].i * b[k].r - a[k].r * b[k].i)};
+   }
+   kiss_fftri(transform->inverse, transform->bins, transform->wave);
+   const int size = (int)transform->size;
+   int peak = first;
+   for (int lag = first; lag <= last; ++lag) {
+      peak = transform->wave[(lag + size) % size] > transform->wave[(peak + size) % size] ? lag : peak;
+   }
+   double centre = peak; /* a parabola on ever closer points */
+   for (double step = 0.5; step > 0.05; step *= 0.25) {
+      const double before = correlation_at(transform->bins, n_bins, centre - step);
+      const double at = correlation_at(transform->bins, n_bins, centre);
+      const double after = correlation_at(transform->bins, n_bins, centre + step);
+      const double bend = before - 2.0 * at + after;
+      centre += bend < 0.0 ? fmax(-step, fmin(step, 0.5 * step * (before - after) / bend)) : 0.0;
+   }
+   return centre;
+}
+
+static float interpolated(const float* values, double place)
+{
+   const uint32_t below = (uint32_t)place;
+   const float share = (float)(place - below);
+   return values[below] + share * (values[below + 1] - values[below]);
+}
+
+static void log_magnitude(const kiss_fft_cpx* bins, uint32_t n_bins, float* logs)
+{
+   float loudest = 0.0F;
+   for (uint32_t k = 0; k < n_bins; ++k) {
+      loudest = fmaxf(loudest, power_at(bins[k]));
+   }
+   for (uint32_t k = 0; k < n_bins; ++k) {
+      logs[k] = 0.5F * logf(fmaxf(power_at(bins[k]), FLOOR_POWER * loudest));
+   }
+}
+
+/* The beginning of the transform's wave, its last quarter faded out. */
+static void keep_taps(const Transform* target, float* taps, uint32_t n_taps)
+{
+   for (uint32_t n = 0; n < n_taps; ++n) {
+      const double end = 4.0 * (n + 0.5) / n_taps - 3.0;
+      const double fade = end > 0.0 ? 0.5 + 0.5 * cos(PI * end) : 1.0;
+      taps[n] = (float)(fade * (double)target->wave[n] / (double)target->size);
+   }
+}
+
+static bool makes_sense(const BmMeasuredHead* measured)
+{
+   if (measured->n_positions == 0 || measured->n_taps < 8 || measured->n_taps > 1U << 16 ||
+       bm_check_rate(measured->sample_rate_hz) != BM_OK ||
+       !(measured->positions[2] > BM_HEAD_RADIUS_M * 1.1)) {
+      return false;
+   }
+   double sum = 0.0; /* not finite if anything in it is not */
+   for (size_t i = 0; i < 3 * (size_t)measured->n_positions; ++i) {
+      sum += fabs((double)measured->positions[i]);
+   }
+   for (uint32_t i = 0; i < 2 * measured->n_positions; ++i) {
+      double energy = 0.0;
+      for (uint32_t n = 0; n < measured->n_taps; ++n) {
+         const double x = (double)measured->taps[(size_t)i * measured->n_taps + n];
+         energy += x * x;
+      }
+      if (!(energy > 0.0)) {
+         return false;
+      }
+      sum += energy + (measured->delays_frames ? fabs((double)measured->delays_frames[i]) : 0.0);
+   }
+   return isfinite(sum);
+}
+
+BmDirection bm_direction(double azimuth_deg, double elevation_deg)
+{
+   const double azimuth = azimuth_deg * PI / 180.0;
+   const double elevation = elevation_deg * PI / 180.0;
+   return (BmDirection){cos(azimuth) * cos(elevation), sin(azimuth) * cos(elevation), sin(elevation)};
+}
+
+uint32_t bm_head_taps(double sample_rate_hz)
+{
+   return (uint32_t)ceil(BM_HEAD_RESPONSE_S * sample_rate_hz);
+}
+
+BmStatus bm_head_responses_init_sphere(BmHeadResponses* self, double sample_rate_hz)
+{
+   const BmStatus status = bm_check_rate(sample_rate_hz);
+   if (status != BM_OK) {
+      return status;
+   }
+   *self = (BmHeadResponses){
+      .rate_hz = sample_rate_hz, .n_taps = bm_head_taps(sample_rate_hz), .radius_m = PLANE_WAVE_M};
+   return BM_OK;
+}
+
+size_t bm_head_responses_bytes(const BmMeasuredHead* measured, double sample_rate_hz)
+{
+   return measured->n_positions * sizeof(float) * (3 + 2 + 2 * (size_t)bm_head_taps(sample_rate_hz));
+}
+
+size_t bm_head_responses_scratch_bytes(const BmMeasuredHead* measured, double sample_rate_hz)
+{
+   const uint32_t size = source_size(measured);
+   return transform_bytes(size) + transform_bytes(target_size(sample_rate_hz)) +
+          (size / 2 + 2) * (sizeof(double) + sizeof(float) + 4 * sizeof(kiss_fft_cpx)) + 64;
+}
+
+BmStatus bm_head_responses_init_measured(BmHeadResponses* self, void* memory, void* scratch,
+                                         double sample_rate_hz, const BmMeasuredHead* measured)
+{
+   const BmStatus status = bm_head_responses_init_sphere(self, sample_rate_hz);
+   if (status != BM_OK) {
+      return status;
+   }
+   if (!memory || !scratch || !makes_sense(measured)) {
+      return BM_BAD_ARGUMENT;
+   }
+   const uint32_t n_positions = measured->n_positions;
+   float* directions = memory;
+   float* delays_s = directions + 3 * (size_t)n_positions;
+   float* all_taps = delays_s + 2 * (size_t)n_positions;
+
+   Transform source, target;
+   char* at = transform_init(&source, source_size(measured), scratch);
+   at = transform_init(&target, target_size(sample_rate_hz), at);
+   double* power = (double*)(void*)at;
+   const uint32_t n_bins = source.size / 2 + 1;
+   kiss_fft_cpx* spectra = (kiss_fft_cpx*)(void*)(power + n_bins + 1);
+   kiss_fft_cpx* raw[2] = {spectra, spectra + n_bins};
+   kiss_fft_cpx* minimum[2] = {spectra + 2 * n_bins, spectra + 3 * n_bins};
+   float* colour = (float*)(void*)(spectra + 4 * n_bins);
+   diffuse_field(measured, &source, power, colour);
+
+   /* With the colour kept, at least its mean level goes: log-spaced, as the ear hears it. */
+   double level = 0.0;
+   double n_levels = 0.0;
+   for (double hz = HOLD_BELOW_HZ; hz < HOLD_ABOVE_NORM * measured->sample_rate_hz; hz *= 1.05) {
+      level += (double)interpolated(colour, hz / measured->sample_rate_hz * source.size);
+      n_levels += 1.0;
+   }
+   level /= n_levels;
+
+   double earliest_s = INFINITY;
+   for (uint32_t i = 0; i < n_positions; ++i) {
+      double behind[2]; /* its minimum phase, in frames */
+      for (uint32_t ear = 0; ear < 2; ++ear) {
+         const size_t index = 2 * (size_t)i + ear;
+         load(&source, measured->taps + index * measured->n_taps, measured->n_taps);
+         memcpy(raw[ear], source.bins, n_bins * sizeof *source.bins);
+         log_magnitude(source.bins, n_bins, source.log_spectrum);
+         for (uint32_t k = 0; k <= target.size / 2; ++k) {
+            const double hz = fmin(fmax(k * sample_rate_hz / target.size, HOLD_BELOW_HZ),
+                                   HOLD_ABOVE_NORM * measured->sample_rate_hz);
+            const double place = hz / measured->sample_rate_hz * source.size;
+            target.log_spectrum[k] = interpolated(source.log_spectrum, place) - LOG_SQRT_2 -
+                                     (measured->keep_colour ? (float)level : interpolated(colour, place));
+         }
+         minimum_phase(&target);
+         kiss_fftri(target.inverse, target.bins, target.wave);
+         keep_taps(&target, all_taps + index * self->n_taps, self->n_taps);
+
+         minimum_phase(&source);
+         memcpy(minimum[ear], source.bins, n_bins * sizeof *source.bins);
+         behind[ear] = best_lag_frames(&source, raw[ear], minimum[ear], 0, (int)measured->n_taps,
+                                       measured->sample_rate_hz);
+         behind[ear] += measured->delays_frames ? (double)measured->delays_frames[index] : 0.0;
+      }
+      /* The two delays of minimum phases differ so that the pair correlates at the lag of the measured pair.
+       */
+      const int most = (int)(LAG_MAX_S * measured->sample_rate_hz);
+      const double apart =
+         best_lag_frames(&source, raw[0], raw[1], -most, most, measured->sample_rate_hz) -
+         best_lag_frames(&source, minimum[0], minimum[1], -most, most, measured->sample_rate_hz) +
+         (measured->delays_frames
+             ? (double)measured->delays_frames[2 * i] - (double)measured->delays_frames[2 * i + 1]
+             : 0.0);
+      const double middle = 0.5 * (behind[0] + behind[1]);
+      delays_s[2 * i] = (float)((middle + 0.5 * apart) / measured->sample_rate_hz);
+      delays_s[2 * i + 1] = (float)((middle - 0.5 * apart) / measured->sample_rate_hz);
+      earliest_s = fmin(earliest_s, (double)fminf(delays_s[2 * i], delays_s[2 * i + 1]));
+   }
+   for (uint32_t i = 0; i < n_positions; ++i) {
+      const float* position = measured->positions + 3 * (size_t)i;
+      const BmDirection direction = bm_direction((double)position[0], (double)position[1]);
+      directions[3 * i] = (float)direction.x;
+      directions[3 * i + 1] = (float)direction.y;
+      directions[3 * i + 2] = (float)direction.z;
+      delays_s[2 * i] -= (float)earliest_s;
+      delays_s[2 * i + 1] -= (float)earliest_s;
+   }
+   self->n_positions = n_positions;
+   self->radius_m = (double)measured->positions[2];
+   self->directions = directions;
+   self->delays_s = delays_s;
+   self->taps = all_taps;
+   return BM_OK;
+}
+
+/* Brown and Duda 1998: a one-pole, one-zero shadow and the way around the sphere. */
+static void sphere_at(const BmHeadResponses* self, BmDirection direction, BmHeadResponse* response)
+{
+   const double corner = 2.0 * SPEED_OF_SOUND_M_S / BM_HEAD_RADIUS_M;
+   const double twice_rate = 2.0 * self->rate_hz;
+   for (uint32_t ear = 0; ear < 2; ++ear) {
+      const double cosine = fmax(-1.0, fmin(1.0, ear == 0 ? direction.y : -direction.y));
+      const double angle = acos(cosine);
+      const double way = angle < 0.5 * PI ? -cosine : angle - 0.5 * PI;
+      response->delays_s[ear] = BM_HEAD_RADIUS_M / SPEED_OF_SOUND_M_S * (1.0 + way);
+      const double zero =
+         1.0 + 0.5 * SHADOW_MIN + (1.0 - 0.5 * SHADOW_MIN) * cos(angle / SHADOW_MIN_ANGLE_RAD * PI);
+      const double a0 = twice_rate + corner;
+      const double pole = (twice_rate - corner) / a0;
+      const double b0 = (twice_rate * zero + corner) / a0;
+      const double b1 = (corner - twice_rate * zero) / a0;
+      double tap = b1 + pole * b0;
+      response->taps[ear][0] = sqrt(0.5) * b0;
+      for (uint32_t n = 1; n < self->n_taps; ++n) {
+         response->taps[ear][n] = sqrt(0.5) * tap;
+         tap *= pole;
+      }
+   }
+}
+
+typedef struct {
+   uint32_t positions[3];
+   double weights[3];
+} Mix;
+
+static double determinant(const float* a, const float* b, const float* c)
+{
+   return (double)a[0] * ((double)b[1] * (double)c[2] - (double)b[2] * (double)c[1]) -
+          (double)a[1] * ((double)b[0] * (double)c[2] - (double)b[2] * (double)c[0]) +
+          (double)a[2] * ((double)b[0] * (double)c[1] - (double)b[1] * (double)c[0]);
+}
+
+/* The three measured directions around `direction` that are nearest to it in sum. */
+static Mix find_mix(const BmHeadResponses* self, const float* direction)
+{
+   uint32_t nearest[NEIGHBOURS];
+   float closeness[NEIGHBOURS];
+   uint32_t n_nearest = 0;
+   for (uint32_t i = 0; i < self->n_positions; ++i) {
+      const float* d = self->directions + 3 * (size_t)i;
+      const float cosine = d[0] * direction[0] + d[1] * direction[1] + d[2] * direction[2];
+      if (n_nearest == NEIGHBOURS && cosine <= closeness[NEIGHBOURS - 1]) {
+         continue;
+      }
+      uint32_t place = n_nearest < NEIGHBOURS ? n_nearest++ : NEIGHBOURS - 1;
+      for (; place > 0 && closeness[place - 1] < cosine; --place) {
+         nearest[place] = nearest[place - 1];
+         closeness[place] = closeness[place - 1];
+      }
+      nearest[place] = i;
+      closeness[place] = cosine;
+   }
+
+   Mix best = {{nearest[0], nearest[0], nearest[0]}, {1.0, 0.0, 0.0}};
+   float best_closeness = -INFINITY;
+   for (uint32_t i = 0; i < n_nearest; ++i) {
+      for (uint32_t j = i + 1; j < n_nearest; ++j) {
+         for (uint32_t k = j + 1; k < n_nearest; ++k) {
+            const float sum = closeness[i] + closeness[j] + closeness[k];
+            if (sum <= best_closeness) {
+               continue;
+            }
+            const float* a = self->directions + 3 * (size_t)nearest[i];
+            const float* b = self->directions + 3 * (size_t)nearest[j];
+            const float* c = self->directions + 3 * (size_t)nearest[k];
+            const double volume = determinant(a, b, c);
+            if (fabs(volume) < 1e-9) {
+               continue;
+            }
+            const double weights[3] = {determinant(direction, b, c) / volume,
+                                       determinant(a, direction, c) / volume,
+                                       determinant(a, b, direction) / volume};
+            const double total = weights[0] + weights[1] + weights[2];
+            if (weights[0] < -1e-6 || weights[1] < -1e-6 || weights[2] < -1e-6 || !(total > 0.5)) {
+               continue;
+            }
+            best_closeness = sum;
+            best = (Mix){{nearest[i], nearest[j], nearest[k]},
+                         {weights[0] / total, weights[1] / total, weights[2] / total}};
+         }
+      }
+   }
+   return best;
+}
+
+static void measured_at(const BmHeadResponses* self, BmDirection direction, BmHeadResponse* response)
+{
+   const float wanted[3] = {(float)direction.x, (float)direction.y, (float)direction.z};
+   const Mix mix = find_mix(self, wanted);
+   for (uint32_t ear = 0; ear < 2; ++ear) {
+      response->delays_s[ear] = 0.0;
+      memset(response->taps[ear], 0, self->n_taps * sizeof(double));
+      for (uint32_t i = 0; i < 3; ++i) {
+         const size_t index = 2 * (size_t)mix.positions[i] + ear;
+         const float* taps = self->taps + index * self->n_taps;
+         response->delays_s[ear] += mix.weights[i] * (double)self->delays_s[index];
+         for (uint32_t n = 0; n < self->n_taps; ++n) {
+            response->taps[ear][n] += mix.weights[i] * (double)taps[n];
+         }
+      }
+   }
+}
+
+static double ear_distance_m(BmDirection direction, double distance_m, uint32_t ear)
+{
+   const double y = direction.y * distance_m - (ear == 0 ? BM_HEAD_RADIUS_M : -BM_HEAD_RADIUS_M);
+   return hypot(hypot(direction.x * distance_m, y), direction.z * distance_m);
+}
+
+void bm_head_responses_at(const BmHeadResponses* self, BmDirection direction, double distance_m,
+                          BmHeadResponse* response)
+{
+   if (self->n_positions > 0) {
+      measured_at(self, direction, response);
+   } else {
+      sphere_at(self, direction, response);
+   }
+   for (uint32_t ear = 0; ear < 2; ++ear) {
+      const double measured = ear_distance_m(direction, self->radius_m, ear) / self->radius_m;
+      const double gain = measured / fmax(ear_distance_m(direction, distance_m, ear), 0.05);
+      for (uint32_t n = 0; n < self->n_taps; ++n) {
+         response->taps[ear][n] *= gain;
+      }
+   }
+}
