@@ -21,7 +21,7 @@
 #define CANDIDATE_FLOOR_DB 46.0
 #define KEPT_CANDIDATE_FLOOR_DB 50.0
 #define LEAST_PROMINENCE_DB 2.0
-#define N_SCORED_MOST 96
+#define N_SCORED_MOST 64
 
 /* Costs in work units, a butterfly being one; measured, rounded up. */
 #define UNITS_PER_LEVEL 6
@@ -29,9 +29,9 @@
 #define UNITS_PER_PEAK 24
 #define UNITS_PER_PASSED_OVER 4
 #define UNITS_PER_SCORE 128
-#define UNITS_FOR_MAINS 500
+#define UNITS_PER_LINE 48
 #define UNITS_FOR_DECISION 128
-#define TICK_UNITS 640
+#define TICK_UNITS 800
 
 #define N_PARTIALS 8
 
@@ -189,6 +189,7 @@ static uint32_t levels(BmLowestNote* self, uint32_t units)
    if (job->position == BM_LOWEST_NOTE_BINS) {
       level_db[0] = level_db[1];
       job->stage = MAINS;
+      job->position = 0;
    }
    return spent;
 }
@@ -202,33 +203,28 @@ static double mains_hz(int system, int line)
 
 /* What a line of the mains carries: the least seen, rising slowly, and what stood still there for 0.25 s.
    Before anything is known, all that is heard on it. */
-static void watch_mains(BmLowestNote* self)
+static void watch_mains(BmLowestNote* self, int system, int line)
 {
-   const uint32_t at = self->mem.n_spectra % BM_LOWEST_NOTE_MAINS_MEMORY;
-   const bool full = self->mem.n_spectra >= BM_LOWEST_NOTE_MAINS_MEMORY;
-   for (int system = 0; system < 2; ++system) {
-      for (int line = 0; line < BM_LOWEST_NOTE_MAINS_LINES; ++line) {
-         float* memory = self->mem.mains_level_db[system][line];
-         const float level = (float)level_at(spectrum(self, 0), mains_hz(system, line) / self->coef.bin_hz);
-         memory[at] = level;
-         float least = level;
-         float most = level;
-         for (int i = 0; i < BM_LOWEST_NOTE_MAINS_MEMORY; ++i) {
-            least = fminf(least, memory[i]);
-            most = fmaxf(most, memory[i]);
-         }
-         double* hum = &self->mem.mains_hum_db[system][line];
-         if (!full) {
-            continue;
-         }
-         if ((double)level < *hum) {
-            *hum = (double)level;
-         } else if (most - least < 1.2f) {
-            *hum += 0.2 * ((double)level - *hum);
-         } else {
-            *hum += HOP_S;
-         }
-      }
+   float* memory = self->mem.mains_level_db[system][line];
+   const double bin = mains_hz(system, line) / self->coef.bin_hz;
+   const float level = (float)level_at(spectrum(self, 0), bin);
+   memory[self->mem.n_spectra % BM_LOWEST_NOTE_MAINS_MEMORY] = level;
+   if (self->mem.n_spectra < BM_LOWEST_NOTE_MAINS_MEMORY) {
+      return;
+   }
+   float least = level;
+   float most = level;
+   for (int i = 0; i < BM_LOWEST_NOTE_MAINS_MEMORY; ++i) {
+      least = fminf(least, memory[i]);
+      most = fmaxf(most, memory[i]);
+   }
+   double* hum = &self->mem.mains_hum_db[system][line];
+   if ((double)level < *hum) {
+      *hum = (double)level;
+   } else if (most - least < 1.2f) {
+      *hum += 0.2 * ((double)level - *hum);
+   } else {
+      *hum += HOP_S;
    }
 }
 
@@ -247,20 +243,28 @@ static bool is_hum(const BmLowestNote* self, double hz, double level_db)
    return false;
 }
 
-static uint32_t mains(BmLowestNote* self)
+static uint32_t mains(BmLowestNote* self, uint32_t units)
 {
-   const uint32_t loudest = self->mem.job.loudest_bin;
-   const double loudest_db = (double)spectrum(self, 0)[loudest];
+   BmLowestNoteJob* job = &self->mem.job;
+   const uint32_t n_lines = 2 * BM_LOWEST_NOTE_MAINS_LINES;
+   uint32_t spent = 0;
+   for (; spent < units && job->position < n_lines; spent += UNITS_PER_LINE, ++job->position) {
+      watch_mains(self, (int)(job->position % 2), (int)(job->position / 2));
+   }
+   if (job->position < n_lines) {
+      return spent;
+   }
+   ++self->mem.n_spectra;
+   const double loudest_db = (double)spectrum(self, 0)[job->loudest_bin];
    self->mem.loudest_db = loudest_db;
-   self->mem.loudest_change_db = loudest_db - (double)spectrum(self, 2)[loudest];
+   self->mem.loudest_change_db = loudest_db - (double)spectrum(self, 2)[job->loudest_bin];
    self->mem.programme_db = fmax(loudest_db, self->mem.programme_db - HOP_S * PROGRAMME_FADE_DB_PER_S);
-   watch_mains(self);
    const bool heard = loudest_db > SILENCE_DB && loudest_db > self->mem.programme_db - UNDER_PROGRAMME_DB;
    self->mem.n_peaks = 0;
-   self->mem.job.best_hz = 0.0;
-   self->mem.job.position = self->mem.job.first_bin + 1;
-   self->mem.job.stage = heard ? SCAN : DECISION;
-   return UNITS_FOR_MAINS;
+   job->best_hz = 0.0;
+   job->position = job->first_bin + 1;
+   job->stage = heard ? SCAN : DECISION;
+   return spent;
 }
 
 /* ---- peaks ---- */
@@ -558,6 +562,7 @@ static uint32_t candidates(BmLowestNote* self, uint32_t units)
       }
       if (candidate.score > 0.0) {
          candidate.score -= noise_odds(self, candidate.hz);
+         spent += UNITS_PER_SCORE;
       }
       if (candidate.score > 0.0) {
          job->best_hz = candidate.hz;
@@ -651,7 +656,7 @@ static void work(BmLowestNote* self)
          spent += levels(self, left);
          break;
       case MAINS:
-         spent += mains(self);
+         spent += mains(self, left);
          break;
       case SCAN:
          spent += scan(self, left);
@@ -701,7 +706,7 @@ BmStatus bm_lowest_note_init(BmLowestNote* self, double sample_rate_hz)
    }
    memset(self, 0, sizeof *self);
    self->cfg.sample_rate_hz = sample_rate_hz;
-   self->cfg.params = (BmLowestNoteParams){38.0, BM_LOWEST_NOTE_HIGHEST_HZ, BM_LOWEST_NOTE_FOLLOW};
+   self->cfg.params = (BmLowestNoteParams){28.0, BM_LOWEST_NOTE_HIGHEST_HZ, BM_LOWEST_NOTE_FOLLOW};
 
    self->coef.decimation = (uint32_t)(sample_rate_hz / LOWEST_DECIMATED_HZ);
    const double rate = sample_rate_hz / self->coef.decimation;

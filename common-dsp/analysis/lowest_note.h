@@ -109,7 +109,7 @@ typedef struct {
       float im[BM_LOWEST_NOTE_FFT];
       float level_db[BM_LOWEST_NOTE_SPECTRA][BM_LOWEST_NOTE_BINS];
       uint32_t newest_spectrum;
-      uint32_t n_spectra; /* analysed since reset; stands still at its limit */
+      uint32_t n_spectra; /* analysed since reset */
       double loudest_db;
       double loudest_change_db;
       double programme_db; /* falls slowly from the loudest peak of late */
@@ -143,9 +143,9 @@ typedef struct {
 
 /** The most work units that one tick spends; and what an analysis of any input needs fits between two hops.
  */
-#define BM_LOWEST_NOTE_TICK_UNITS_MOST 900
+#define BM_LOWEST_NOTE_TICK_UNITS_MOST 1056
 
-/** Settle the tables for a rate; searches 38 to 1300 Hz, following, until set. BM_OK or BM_BAD_RATE. */
+/** Settle the tables for a rate; searches 28 to 1300 Hz, following, until set. BM_OK or BM_BAD_RATE. */
 BmStatus bm_lowest_note_init(BmLowestNote* self, double sample_rate_hz);
 
 /** Change range or mode. A note out of the new range is forgotten; a learned one is kept. Real-time: yes. */

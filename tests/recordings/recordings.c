@@ -185,11 +185,11 @@ static double magnitude_at(const double* windowed, uint32_t n_frames, double w_r
    return hypot(re, im);
 }
 
-/* Scan in steps finer than the window's lobe, then close in by thirds. */
+/* Scan in steps of a quarter of the window's lobe, then close in by thirds. */
 static double highest_near(const double* windowed, uint32_t n_frames, double low_rad, double high_rad,
                            double* magnitude)
 {
-   const double step = M_PI / n_frames;
+   const double step = 2.0 * M_PI / n_frames;
    double best = low_rad;
    *magnitude = -1.0;
    for (double w = low_rad; w <= high_rad; w += step) {
