@@ -1,0 +1,512 @@
+/* SPDX-License-Identifier: ISC */
+/* If these fail, a user at a terminal loses work: a stem that is half written, an older one that is gone, a
+   render that differs from yesterday's, or an error that says nothing. */
+#include "session_test.h"
+
+#include <fcntl.h>
+#include <signal.h>
+#include <sys/mount.h>
+#include <sys/resource.h>
+#include <sys/stat.h>
+#include <sys/wait.h>
+
+#define STEM "<#out> a bm:Stem ; bm:from <#a> ; bm:file \"out.wav\" "
+#define TRACK "<#a> a bm:Track ; bm:take <take.wav> "
+
+typedef struct {
+   int status;        /* exit code; 128 + n for a signal */
+   char text[8192];   /* what it said, on both streams */
+   long resident_kib; /* the most memory it held */
+} Result;
+
+static const char* command_path(void)
+{
+   return getenv("BM_COMMAND");
+}
+
+/* Start `bookmatch` with `arguments`; what it says goes to the file "said". */
+static pid_t start(const char* const* arguments)
+{
+   const char* argv[12] = {command_path()};
+   for (int n = 0; arguments[n]; ++n) {
+      argv[n + 1] = arguments[n];
+   }
+   const pid_t child = fork();
+   if (child == 0) {
+      const int file = open(in_folder("said"), O_CREAT | O_TRUNC | O_WRONLY, 0666);
+      dup2(file, STDOUT_FILENO);
+      dup2(file, STDERR_FILENO);
+      execv(argv[0], (char* const*)argv);
+      _exit(127);
+   }
+   return child;
+}
+
+static Result finish(pid_t child)
+{
+   Result result = {0};
+   int status = 0;
+   struct rusage usage;
+   assert_int_equal(wait4(child, &status, 0, &usage), child);
+   result.status = WIFEXITED(status) ? WEXITSTATUS(status) : 128 + WTERMSIG(status);
+   result.resident_kib = usage.ru_maxrss;
+   FILE* file = fopen(in_folder("said"), "rb");
+   assert_non_null(file);
+   result.text[fread(result.text, 1, sizeof(result.text) - 1, file)] = '\0';
+   fclose(file);
+   return result;
+}
+
+#define run(...) finish(start((const char* const[]){__VA_ARGS__, NULL}))
+
+static void write_session(const char* name, const char* body)
+{
+   char* text = bm_print("%s%s", PREFIXES, body);
+   write_text(name, text);
+   free(text);
+}
+
+static char* read_bytes(const char* path, size_t* size)
+{
+   FILE* file = fopen(path, "rb");
+   if (!file) {
+      *size = 0;
+      return NULL;
+   }
+   fseek(file, 0, SEEK_END);
+   *size = (size_t)ftell(file);
+   rewind(file);
+   char* bytes = malloc(*size + 1);
+   assert_int_equal(fread(bytes, 1, *size, file), *size);
+   fclose(file);
+   return bytes;
+}
+
+static bool are_equal(const char* one, const char* other)
+{
+   size_t sizes[2];
+   char* a = read_bytes(one, &sizes[0]);
+   char* b = read_bytes(other, &sizes[1]);
+   const bool equal = a && b && sizes[0] == sizes[1] && !memcmp(a, b, sizes[0]);
+   free(a);
+   free(b);
+   return equal;
+}
+
+/* Whether anything lies in `path` that a render in the making would leave. */
+static bool has_leftovers(const char* path)
+{
+   bool found = false;
+   DIR* directory = opendir(path);
+   for (struct dirent* entry; directory && (entry = readdir(directory));) {
+      found = found || strstr(entry->d_name, ".part");
+   }
+   closedir(directory);
+   return found;
+}
+
+static void assert_said(const Result* result, int status, const char* words)
+{
+   if (result->status != status || !strstr(result->text, words)) {
+      fail_msg("exit code %d, said: %s", result->status, result->text);
+   }
+   /* One line, unless it is the help on usage. */
+   if (status == 1) {
+      assert_ptr_equal(strchr(result->text, '\n'), result->text + strlen(result->text) - 1);
+   }
+}
+
+static float wave_loud(uint32_t frame, uint32_t channel)
+{
+   return 2.1f * wave_noise(frame, channel);
+}
+
+static void a_render_repeats_to_the_byte_in_every_format(void** state)
+{
+   (void)state;
+   write_take("take.wav", 44100, 2, 44100, wave_noise);
+   write_session("same.ttl",
+                 "<> a bm:Session ; bm:sampleRate 48000 .\n" TRACK ".\n" STEM ".\n"
+                 "<#2> a bm:Stem ; bm:from <#a> ; bm:file \"16.wav\" ; bm:sampleFormat bm:pcm16 .\n"
+                 "<#3> a bm:Stem ; bm:from <#a> ; bm:file \"32.wav\" ; bm:sampleFormat bm:float32 .\n");
+   const char* names[] = {"out.wav", "16.wav", "32.wav"};
+   const char* kept[] = {"first-24", "first-16", "first-32"};
+   Result result = run("render", in_folder("same.ttl"), "-o", folder, "--no-report");
+   assert_int_equal(result.status, 0);
+   for (int n = 0; n < 3; ++n) {
+      assert_int_equal(rename(in_folder(names[n]), in_folder(kept[n])), 0);
+   }
+   /* Some headers carry the time in seconds. */
+   sleep(1);
+   result = run("render", in_folder("same.ttl"), "-o", folder, "--no-report");
+   assert_int_equal(result.status, 0);
+   for (int n = 0; n < 3; ++n) {
+      assert_true(are_equal(in_folder(names[n]), in_folder(kept[n])));
+   }
+}
+
+static void an_integer_stem_holds_the_nearest_steps_and_tells_of_clipping(void** state)
+{
+   (void)state;
+   write_take("take.wav", RATE_HZ, 1, 48000, wave_loud);
+   write_session("loud.ttl", "<> a bm:Session .\n" TRACK ".\n" STEM ".\n");
+   const Result result = run("render", in_folder("loud.ttl"), "-o", folder, "--no-report");
+   assert_int_equal(result.status, 0);
+   SF_INFO info = {0};
+   SNDFILE* file = sf_open(in_folder("out.wav"), SFM_READ, &info);
+   assert_int_equal(info.format, SF_FORMAT_WAV | SF_FORMAT_PCM_24);
+   int* samples = calloc(48000, sizeof(int));
+   assert_int_equal(sf_readf_int(file, samples, 48000), 48000);
+   sf_close(file);
+   uint32_t n_clipped = 0;
+   for (uint32_t n = 0; n < 48000; ++n) {
+      const double exact = (double)wave_loud(n, 0) * 8388608.0;
+      const bool clips = exact > 8388607.5 || exact < -8388608.5;
+      n_clipped += clips;
+      assert_close(samples[n] / 256, clips ? copysign(8388607.5, exact) : exact, 0.5);
+   }
+   free(samples);
+   assert_true(n_clipped > 100);
+   char* warning = bm_print("%u samples are above full scale and were clipped", n_clipped);
+   assert_non_null(strstr(result.text, warning));
+   free(warning);
+}
+
+/* Triangular dither of 2 steps makes the error's mean 0 and its variance a quarter of a squared step,
+   whatever the signal (Lipshitz, Wannamaker, Vanderkooy, JAES 40(5) 1992, "Quantization and dither: a
+   theoretical survey"). */
+static float wave_between_steps(uint32_t frame, uint32_t channel)
+{
+   (void)frame;
+   (void)channel;
+   return 100.3f / 32768.0f;
+}
+
+static void a_16_bit_stem_is_dithered_so_that_its_error_knows_nothing_of_the_signal(void** state)
+{
+   (void)state;
+   const uint32_t n_frames = 200000;
+   write_take("take.wav", RATE_HZ, 1, n_frames, wave_between_steps);
+   write_session("16.ttl", "<> a bm:Session .\n" TRACK ".\n" STEM "; bm:sampleFormat bm:pcm16 .\n");
+   assert_int_equal(run("render", in_folder("16.ttl"), "-o", folder, "--no-report").status, 0);
+   SF_INFO info = {0};
+   SNDFILE* file = sf_open(in_folder("out.wav"), SFM_READ, &info);
+   short* samples = calloc(n_frames, sizeof(short));
+   assert_int_equal(sf_readf_short(file, samples, n_frames), n_frames);
+   sf_close(file);
+   double sum = 0.0;
+   double sum_squares = 0.0;
+   for (uint32_t n = 0; n < n_frames; ++n) {
+      const double deviation = samples[n] - 100.3;
+      sum += deviation;
+      sum_squares += deviation * deviation;
+   }
+   free(samples);
+   /* Four standard errors of 200000 samples. */
+   assert_close(sum / n_frames, 0.0, 4.0 * 0.5 / sqrt(n_frames));
+   assert_close(sum_squares / n_frames, 0.25, 0.005);
+}
+
+static void a_render_equals_lv2apply_sample_for_sample(void** state)
+{
+   (void)state;
+   if (system("command -v lv2apply >/dev/null 2>&1")) {
+      skip();
+   }
+   write_take("take.wav", RATE_HZ, 2, 48000, wave_noise);
+   write_session("side.ttl",
+                 "<> a bm:Session ; bm:maxTail 0 .\n" STEM "; bm:sampleFormat bm:float32 .\n" TRACK
+                 "; bm:inserts ( [ lv2:appliesTo <urn:bookmatch:mid-side-matrix#stereo> ; lv2:port\n"
+                 "[ lv2:symbol \"width\" ; pset:value 130 ] ,\n"
+                 "[ lv2:symbol \"mid_gain\" ; pset:value -2.5 ] ] ) .\n");
+   const Result result = run("render", in_folder("side.ttl"), "-o", folder, "--no-report");
+   if (result.status) {
+      fail_msg("%s", result.text);
+   }
+   char* command =
+      bm_print("lv2apply -i %s -o %s -c width 130 -c mid_gain -2.5 urn:bookmatch:mid-side-matrix#stereo",
+               in_folder("take.wav"), in_folder("applied.wav"));
+   assert_int_equal(system(command), 0);
+   free(command);
+   static float samples[2][96000];
+   const char* names[] = {"out.wav", "applied.wav"};
+   for (int n = 0; n < 2; ++n) {
+      SF_INFO info = {0};
+      SNDFILE* file = sf_open(in_folder(names[n]), SFM_READ, &info);
+      assert_int_equal(info.frames, 48000);
+      assert_int_equal(sf_readf_float(file, samples[n], 48000), 48000);
+      sf_close(file);
+   }
+   assert_memory_equal(samples[0], samples[1], sizeof(samples[0]));
+   assert_true(samples[0][30000] != wave_noise(15000, 0));
+}
+
+/* Render a first stem, and keep a copy to see that it stays. */
+static void make_earlier_output(void)
+{
+   write_take("take.wav", RATE_HZ, 1, 48000, wave_noise);
+   write_session("short.ttl", "<> a bm:Session .\n" TRACK ".\n" STEM ".\n");
+   assert_int_equal(run("render", in_folder("short.ttl"), "-o", folder, "--no-report").status, 0);
+   size_t size = 0;
+   char* bytes = read_bytes(in_folder("out.wav"), &size);
+   FILE* file = fopen(in_folder("earlier"), "wb");
+   assert_int_equal(fwrite(bytes, 1, size, file), size);
+   fclose(file);
+   free(bytes);
+}
+
+static void assert_earlier_output_stands_alone(void)
+{
+   assert_true(are_equal(in_folder("out.wav"), in_folder("earlier")));
+   assert_false(has_leftovers(folder));
+}
+
+/* A day of session: long enough to be stopped. */
+static pid_t start_long_render(void)
+{
+   write_session("long.ttl", "<> a bm:Session .\n" TRACK "; bm:offset 80000 .\n" STEM ".\n");
+   const pid_t child =
+      start((const char* const[]){"render", in_folder("long.ttl"), "-o", folder, "--no-report", NULL});
+   for (int n = 0; n < 500 && !has_leftovers(folder); ++n) {
+      usleep(10000);
+   }
+   usleep(50000);
+   return child;
+}
+
+static void an_interrupted_render_leaves_everything_as_it_was(void** state)
+{
+   (void)state;
+   static const int signals[] = {SIGINT, SIGTERM, SIGHUP};
+   make_earlier_output();
+   for (int n = 0; n < 3; ++n) {
+      const pid_t child = start_long_render();
+      assert_int_equal(kill(child, signals[n]), 0);
+      const Result result = finish(child);
+      assert_said(&result, 1, "interrupted");
+      assert_earlier_output_stands_alone();
+   }
+}
+
+static void a_killed_render_leaves_the_earlier_stem_and_the_next_one_clears_up(void** state)
+{
+   (void)state;
+   make_earlier_output();
+   for (int n = 0; n < 5; ++n) {
+      const pid_t child = start_long_render();
+      assert_int_equal(kill(child, SIGKILL), 0);
+      assert_int_equal(finish(child).status, 128 + SIGKILL);
+      assert_true(are_equal(in_folder("out.wav"), in_folder("earlier")));
+   }
+   assert_true(has_leftovers(folder));
+   assert_int_equal(run("render", in_folder("short.ttl"), "-o", folder, "--no-report").status, 0);
+   assert_earlier_output_stands_alone();
+}
+
+static void two_renders_of_one_file_do_not_mix(void** state)
+{
+   (void)state;
+   make_earlier_output();
+   const pid_t child = start_long_render();
+   const Result result = run("render", in_folder("short.ttl"), "-o", folder, "--no-report");
+   kill(child, SIGTERM);
+   finish(child);
+   assert_said(&result, 1, "out.wav: another render is writing it");
+   assert_earlier_output_stands_alone();
+}
+
+static void a_file_that_may_not_grow_leaves_everything_as_it_was(void** state)
+{
+   (void)state;
+   make_earlier_output();
+   struct rlimit old;
+   assert_int_equal(getrlimit(RLIMIT_FSIZE, &old), 0);
+   const struct rlimit limit = {100000, old.rlim_max};
+   setrlimit(RLIMIT_FSIZE, &limit);
+   const Result result = run("render", in_folder("short.ttl"), "-o", folder, "--no-report");
+   setrlimit(RLIMIT_FSIZE, &old);
+   assert_said(&result, 1, "out.wav: cannot be written: File too large");
+   assert_earlier_output_stands_alone();
+}
+
+static void a_full_disk_leaves_everything_as_it_was(void** state)
+{
+   (void)state;
+   char* disk = bm_print("%s/disk", folder);
+   assert_int_equal(mkdir(disk, 0777), 0);
+   if (mount("tmpfs", disk, "tmpfs", 0, "size=1m")) {
+      rmdir(disk);
+      free(disk);
+      skip();
+   }
+   make_earlier_output();
+   char* there = bm_print("%s/out.wav", disk);
+   Result result = run("render", in_folder("short.ttl"), "-o", disk, "--no-report");
+   const int first_status = result.status;
+   /* 48000 * 30 frames of 3 bytes do not fit. */
+   write_session("big.ttl", "<> a bm:Session .\n" TRACK "; bm:offset 29 .\n" STEM ".\n");
+   result = run("render", in_folder("big.ttl"), "-o", disk, "--no-report");
+   const bool stands = are_equal(there, in_folder("earlier")) && !has_leftovers(disk);
+   unlink(there);
+   free(there);
+   umount(disk);
+   rmdir(disk);
+   free(disk);
+   assert_int_equal(first_status, 0);
+   assert_said(&result, 1, "out.wav: cannot be written: No space left on device");
+   assert_true(stands);
+}
+
+static void a_take_is_never_overwritten(void** state)
+{
+   (void)state;
+   write_take("take.wav", RATE_HZ, 1, 1000, wave_noise);
+   write_session("self.ttl", "<> a bm:Session .\n" TRACK ".\n"
+                             "<#out> a bm:Stem ; bm:from <#a> ; bm:file \"take.wav\" .\n");
+   const Result result = run("render", in_folder("self.ttl"), "-o", folder, "--no-report");
+   assert_said(&result, 1, "take.wav: would overwrite the take of <#a>");
+   assert_false(has_leftovers(folder));
+}
+
+static void a_folder_that_cannot_be_made_is_said(void** state)
+{
+   (void)state;
+   write_take("take.wav", RATE_HZ, 1, 1000, wave_noise);
+   write_session("short.ttl", "<> a bm:Session .\n" TRACK ".\n" STEM ".\n");
+   const Result result = run("render", in_folder("short.ttl"), "-o", in_folder("take.wav"), "--no-report");
+   assert_said(&result, 1, "take.wav: is not a folder");
+}
+
+/* Cut each kind of file in the middle of its audio. */
+static void audio_that_is_cut_off_is_told_in_every_container(void** state)
+{
+   (void)state;
+   static const struct {
+      const char* name;
+      int format;
+   } kinds[] = {
+      {"cut.wav", SF_FORMAT_WAV | SF_FORMAT_PCM_24},   {"cut.aiff", SF_FORMAT_AIFF | SF_FORMAT_PCM_16},
+      {"cut.au", SF_FORMAT_AU | SF_FORMAT_FLOAT},      {"cut.flac", SF_FORMAT_FLAC | SF_FORMAT_PCM_24},
+      {"cut.w64", SF_FORMAT_W64 | SF_FORMAT_PCM_24},   {"cut.caf", SF_FORMAT_CAF | SF_FORMAT_PCM_24},
+      {"cut.rf64", SF_FORMAT_RF64 | SF_FORMAT_PCM_24},
+   };
+   for (size_t n = 0; n < sizeof(kinds) / sizeof(kinds[0]); ++n) {
+      SF_INFO info = {.samplerate = RATE_HZ, .channels = 1, .format = kinds[n].format};
+      SNDFILE* file = sf_open(in_folder(kinds[n].name), SFM_WRITE, &info);
+      assert_non_null(file);
+      for (uint32_t i = 0; i < 20000; ++i) {
+         const float x = wave_noise(i, 0);
+         sf_writef_float(file, &x, 1);
+      }
+      sf_close(file);
+      char* body =
+         bm_print("<> a bm:Session .\n<#a> a bm:Track ; bm:take <%s> .\n" STEM ".\n", kinds[n].name);
+      write_session("cut.ttl", body);
+      free(body);
+      Result result = run("render", in_folder("cut.ttl"), "-o", folder, "--no-report");
+      if (result.status) {
+         fail_msg("whole: %s", result.text);
+      }
+      struct stat status;
+      stat(in_folder(kinds[n].name), &status);
+      assert_int_equal(truncate(in_folder(kinds[n].name), status.st_size * 3 / 5), 0);
+      result = run("render", in_folder("cut.ttl"), "-o", folder, "--no-report");
+      if (result.status != 1) {
+         fail_msg("%s was taken as whole", kinds[n].name);
+      }
+      /* libsndfile itself refuses a CAF without its end. */
+      assert_said(&result, 1, kinds[n].format >> 16 == SF_FORMAT_CAF >> 16 ? "cut.caf" : "is cut off");
+   }
+}
+
+static void wrong_usage_is_exit_code_2_with_help(void** state)
+{
+   (void)state;
+   Result result = run("render");
+   assert_said(&result, 2, "usage: bookmatch render SESSION.ttl");
+   result = run("render", "a.ttl", "b.ttl");
+   assert_said(&result, 2, "does not know what to do with \"b.ttl\"");
+   result = run("rendre");
+   assert_said(&result, 2, "there is no \"rendre\"");
+   result = run("list", "a", "b");
+   assert_said(&result, 2, "usage: bookmatch list");
+   result = run("--help");
+   assert_said(&result, 0, "bookmatch render SESSION.ttl");
+}
+
+static void list_shows_plugins_and_the_ports_of_one(void** state)
+{
+   (void)state;
+   Result result = run("list");
+   assert_said(&result, 0, "urn:bookmatch:test#mono");
+   result = run("list", "urn:bookmatch:test#mono");
+   assert_said(&result, 0, "delay                0 to 4000 frames, default 0");
+   assert_said(&result, 0, "2 = Cold");
+   assert_said(&result, 0, "<urn:bookmatch:test#half>  Half");
+   result = run("list", "urn:bookmatch:test#momo");
+   assert_said(&result, 1, "did you mean <urn:bookmatch:test#mono>?");
+}
+
+/* Seconds of 8 kHz mono silence as a file that is mostly a hole. */
+static void write_long_take(uint32_t n_seconds)
+{
+   write_take("take.wav", 8000, 1, 0, wave_noise);
+   const uint32_t n_bytes = n_seconds * 8000 * 2;
+   const struct {
+      char riff[4];
+      uint32_t riff_bytes;
+      char wave[8];
+      uint32_t fmt_bytes;
+      uint16_t pcm, n_channels;
+      uint32_t rate_hz, byte_rate;
+      uint16_t frame_bytes, bits;
+      char data[4];
+      uint32_t data_bytes;
+   } header = {"RIFF", n_bytes + 36, "WAVEfmt ", 16, 1, 1, 8000, 16000, 2, 16, "data", n_bytes};
+   FILE* file = fopen(in_folder("take.wav"), "wb");
+   assert_int_equal(fwrite(&header, sizeof(header), 1, file), 1);
+   fclose(file);
+   assert_int_equal(truncate(in_folder("take.wav"), (off_t)sizeof(header) + n_bytes), 0);
+}
+
+static void two_hours_take_no_more_memory_than_ten_seconds(void** state)
+{
+   (void)state;
+   write_session("hours.ttl",
+                 "<> a bm:Session ; bm:maxTail 0 .\n" TRACK
+                 "; bm:inserts ( [ lv2:appliesTo test:mono ] ) .\n" STEM "; bm:sampleFormat bm:pcm16 .\n");
+   write_long_take(10);
+   const Result ten_seconds = run("render", in_folder("hours.ttl"), "-o", folder, "--no-report");
+   assert_int_equal(ten_seconds.status, 0);
+   write_long_take(7200);
+   const Result two_hours = run("render", in_folder("hours.ttl"), "-o", folder, "--no-report");
+   assert_int_equal(two_hours.status, 0);
+   struct stat stem;
+   assert_int_equal(stat(in_folder("out.wav"), &stem), 0);
+   assert_int_equal(stem.st_size, 7200 * 8000 * 2 + 44);
+   print_message("peak memory: 10 s %ld KiB, 2 h %ld KiB\n", ten_seconds.resident_kib,
+                 two_hours.resident_kib);
+   assert_true(two_hours.resident_kib < ten_seconds.resident_kib + 2048);
+}
+
+int main(void)
+{
+   const struct CMUnitTest tests[] = {
+      cmocka_unit_test(a_render_repeats_to_the_byte_in_every_format),
+      cmocka_unit_test(an_integer_stem_holds_the_nearest_steps_and_tells_of_clipping),
+      cmocka_unit_test(a_16_bit_stem_is_dithered_so_that_its_error_knows_nothing_of_the_signal),
+      cmocka_unit_test(a_render_equals_lv2apply_sample_for_sample),
+      cmocka_unit_test(an_interrupted_render_leaves_everything_as_it_was),
+      cmocka_unit_test(a_killed_render_leaves_the_earlier_stem_and_the_next_one_clears_up),
+      cmocka_unit_test(two_renders_of_one_file_do_not_mix),
+      cmocka_unit_test(a_file_that_may_not_grow_leaves_everything_as_it_was),
+      cmocka_unit_test(a_full_disk_leaves_everything_as_it_was),
+      cmocka_unit_test(a_take_is_never_overwritten),
+      cmocka_unit_test(a_folder_that_cannot_be_made_is_said),
+      cmocka_unit_test(audio_that_is_cut_off_is_told_in_every_container),
+      cmocka_unit_test(wrong_usage_is_exit_code_2_with_help),
+      cmocka_unit_test(list_shows_plugins_and_the_ports_of_one),
+      cmocka_unit_test(two_hours_take_no_more_memory_than_ten_seconds),
+   };
+   return cmocka_run_group_tests(tests, open_folder, close_folder);
+}
