@@ -89,7 +89,10 @@ void bm_body_init(BmBody* self, const BmInstrument* instrument, double sample_ra
             (PLATE_Q_LOW + (PLATE_Q_HIGH - PLATE_Q_LOW) * height) * (1.0 + 0.25 * bm_random_signed(&wood));
          peak.mobility_s_per_kg = 4.0 * peak.q * step_hz / (TWO_PI * hz) *
                                   instrument->plate_mobility_s_per_kg * exp(0.25 * bm_random_normal(&wood));
-         peak.radiation = (bm_random_unit(&wood) < 0.5 ? -1.0 : 1.0) * plate_radiation(instrument, hz);
+         /* The first is turned against the top, so that between them they add: no hole under the plate's
+          * modes. */
+         const bool is_turned = bm_random_unit(&wood) < 0.5 && mode > BM_BODY_PEAKS;
+         peak.radiation = (is_turned ? -1.0 : 1.0) * plate_radiation(instrument, hz);
          hz += step_hz;
       }
       if (peak.hz < 0.45 * sample_rate_hz) {
