@@ -16,9 +16,9 @@ static const Command commands[] = {
     "list [PLUGIN]\n"
     "      The LV2 plugins that are installed, or the ports and presets of one."},
    {"render", bm_render_command,
-    "render SESSION.ttl [-o FOLDER] [--json] [--no-report]\n"
+    "render SESSION.ttl [-o FOLDER] [--takes FOLDER] [--json] [--no-report]\n"
     "      Render a session's stems and its report into FOLDER (without -o: a folder of the\n"
-    "      session's name beside it)."},
+    "      session's name beside it). Takes are sought beside the session, or in --takes."},
 };
 
 static int print_usage(FILE* stream)

@@ -421,6 +421,34 @@ static bool run_node(BmRender* render, NodeState* state, int64_t frame, uint32_t
    return true;
 }
 
+BmInstance* bm_insert_start(BmHost* host, const BmInsert* insert, double rate_hz, uint32_t max_frames,
+                            BmError* error)
+{
+   BmInstance* instance = bm_instance_new(host, insert->plugin, rate_hz, max_frames, error);
+   if (!instance || (insert->preset && !bm_instance_load_preset(instance, insert->preset, error)) ||
+       (insert->preset_file && !bm_instance_load_file(instance, insert->preset_file, error)) ||
+       (insert->state && !bm_instance_load_text(instance, insert->state, error))) {
+      bm_instance_free(instance);
+      return NULL;
+   }
+   for (uint32_t n = 0; n < insert->n_settings; ++n) {
+      const BmSetting* setting = &insert->settings[n];
+      if (setting->is_set) {
+         bm_instance_set(instance, setting->port->index, setting->value);
+      }
+      if (setting->automation.n_points) {
+         bm_instance_set(instance, setting->port->index, (float)setting->automation.points[0].value);
+      }
+   }
+   if (insert->preset || insert->preset_file || insert->state) {
+      /* Settings may reach a plugin through its worker; no frames give it the time. */
+      const float* in[BM_MAX_CHANNELS] = {NULL, NULL};
+      float* out[BM_MAX_CHANNELS] = {NULL, NULL};
+      bm_instance_run(instance, in, out, 0);
+   }
+   return instance;
+}
+
 static bool start_insert(BmRender* render, const BmInsert* insert, InsertState* state, BmError* error)
 {
    const BmSession* session = render->session;
@@ -435,26 +463,10 @@ static bool start_insert(BmRender* render, const BmInsert* insert, InsertState* 
       return true;
    }
    BmError problem = {0};
-   state->instance = bm_instance_new(render->host, plugin, session->rate_hz, render->block_frames, &problem);
-   if (!state->instance ||
-       (insert->preset && !bm_instance_load_preset(state->instance, insert->preset, &problem)) ||
-       (insert->preset_file && !bm_instance_load_file(state->instance, insert->preset_file, &problem)) ||
-       (insert->state && !bm_instance_load_text(state->instance, insert->state, &problem))) {
-      return bm_fail_at(error, session->path, insert->line, "%s", problem.text);
+   state->instance = bm_insert_start(render->host, insert, session->rate_hz, render->block_frames, &problem);
+   if (state->instance) {
+      state->record.latency_frames = bm_instance_latency(state->instance, &problem);
    }
-   for (uint32_t n = 0; n < insert->n_settings; ++n) {
-      if (insert->settings[n].is_set) {
-         bm_instance_set(state->instance, insert->settings[n].port->index, insert->settings[n].value);
-      }
-   }
-   set_automated(state, 0);
-   if (insert->preset || insert->preset_file || insert->state) {
-      /* Settings may reach a plugin through its worker; no frames give it the time. */
-      const float* in[BM_MAX_CHANNELS] = {NULL, NULL};
-      float* out[BM_MAX_CHANNELS] = {NULL, NULL};
-      bm_instance_run(state->instance, in, out, 0);
-   }
-   state->record.latency_frames = bm_instance_latency(state->instance, &problem);
    if (problem.is_set) {
       return bm_fail_at(error, session->path, insert->line, "%s", problem.text);
    }

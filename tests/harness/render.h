@@ -58,6 +58,11 @@ typedef struct {
 
 typedef struct BmRender BmRender;
 
+/** Start an insert's plugin as a render does: preset, state, settings, first breakpoints. @return NULL with
+   the error set. */
+BmInstance* bm_insert_start(BmHost* host, const BmInsert* insert, double rate_hz, uint32_t max_frames,
+                            BmError* error);
+
 /** Open the takes and start the plugins. Borrows host and session. @return NULL with the error set. */
 BmRender* bm_render_new(BmHost* host, const BmSession* session, BmError* error);
 void bm_render_free(BmRender* render);

@@ -14,6 +14,7 @@
 
 typedef struct {
    const char* session;
+   const char* takes_folder; /* NULL: the session's own */
    char* folder;
    bool as_json;
    bool without_report;
@@ -51,6 +52,8 @@ static bool parse(int n_arguments, char** arguments, Options* options)
       if (!strcmp(argument, "-o") && n + 1 < n_arguments) {
          free(options->folder);
          options->folder = bm_copy(arguments[++n]);
+      } else if (!strcmp(argument, "--takes") && n + 1 < n_arguments) {
+         options->takes_folder = arguments[++n];
       } else if (!strcmp(argument, "--json")) {
          options->as_json = true;
       } else if (!strcmp(argument, "--no-report")) {
@@ -135,14 +138,16 @@ int bm_render_command(int n_arguments, char** arguments)
 {
    Options options;
    if (!parse(n_arguments, arguments, &options)) {
-      fputs("bookmatch: usage: bookmatch render SESSION.ttl [-o FOLDER] [--json] [--no-report]\n", stderr);
+      fputs("bookmatch: usage: bookmatch render SESSION.ttl [-o FOLDER] [--takes FOLDER] [--json] "
+            "[--no-report]\n",
+            stderr);
       free(options.folder);
       return 2;
    }
    catch_signals();
    BmError error = {0};
    BmHost* host = bm_host_new(&error);
-   BmSession* session = host ? bm_session_read(host, options.session, &error) : NULL;
+   BmSession* session = host ? bm_session_read(host, options.session, options.takes_folder, &error) : NULL;
    const bool ok = session && render_session(&options, host, session, &error);
    if (!ok) {
       fprintf(stderr, "bookmatch: %s\n", error.text);

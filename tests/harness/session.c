@@ -55,6 +55,7 @@ static const char* const segments[] = {
 typedef struct {
    BmHost* host;
    const BmTurtle* turtle;
+   const char* takes_folder;
    BmSession* session;
    const BmTerm** terms; /* [n_nodes] what the nodes were read from */
    BmAudioInfo* takes;   /* [n_nodes] of tracks */
@@ -624,6 +625,12 @@ static bool read_take(Reader* reader, const BmTerm* subject, BmNode* node, BmAud
    if (!node->take) {
       return fail_line(reader, s ? s->line : subject->line, "a track needs bm:take <file>");
    }
+   char* given = short_path(reader, node->take);
+   if (reader->takes_folder && given[0] != '/') {
+      free(node->take);
+      node->take = bm_print("%s/%s", reader->takes_folder, given);
+   }
+   free(given);
    BmError problem = {0};
    if (!bm_audio_probe(node->take, info, &problem)) {
       /* The same file by the name that the session uses. */
@@ -1026,7 +1033,7 @@ static bool read_all(Reader* reader)
    return sort_nodes(reader) && settle_channels(reader) && settle_use(reader);
 }
 
-BmSession* bm_session_read(BmHost* host, const char* path, BmError* error)
+BmSession* bm_session_read(BmHost* host, const char* path, const char* takes_folder, BmError* error)
 {
    BmTurtle* turtle = bm_turtle_read(path, error);
    if (!turtle) {
@@ -1040,7 +1047,8 @@ BmSession* bm_session_read(BmHost* host, const char* path, BmError* error)
    if (ending && ending != session->name) {
       *ending = '\0';
    }
-   Reader reader = {.host = host, .turtle = turtle, .session = session, .error = error};
+   Reader reader = {
+      .host = host, .turtle = turtle, .takes_folder = takes_folder, .session = session, .error = error};
    const bool ok = read_all(&reader);
    free(reader.terms);
    free(reader.takes);

@@ -117,8 +117,13 @@ typedef struct {
    uint32_t n_warnings;
 } BmSession;
 
-/** Read and check. @return NULL with an error that names file and line; else free with bm_session_free(). */
-BmSession* bm_session_read(BmHost* host, const char* path, BmError* error);
+/**
+   Read and check.
+
+   @param takes_folder  where takes with a relative name are; NULL: they count from the session's own folder.
+   @return NULL with an error that names file and line; else free with bm_session_free().
+*/
+BmSession* bm_session_read(BmHost* host, const char* path, const char* takes_folder, BmError* error);
 void bm_session_free(BmSession* session);
 
 /** The longest tail a session may ask for, and the one it gets if it asks for none. */

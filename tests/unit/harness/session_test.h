@@ -114,7 +114,7 @@ static inline BmSession* read_session(const char* body, BmError* error)
    char* text = bm_print("%s%s", PREFIXES, body);
    write_text("session.ttl", text);
    free(text);
-   return bm_session_read(host, in_folder("session.ttl"), error);
+   return bm_session_read(host, in_folder("session.ttl"), NULL, error);
 }
 
 #define MAX_TAPS 4

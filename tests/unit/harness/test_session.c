@@ -2,6 +2,8 @@
 /* If these fail, a slip in a session is met with silence, with a crash, or with a line that does not help. */
 #include "session_test.h"
 
+#include <sys/stat.h>
+
 #define SESSION "<> a bm:Session .\n"
 #define TRACK "<#a> a bm:Track ; bm:take <take.wav> ; bm:output <#mix> .\n"
 #define BUS "<#mix> a bm:Bus .\n"
@@ -156,6 +158,26 @@ static void a_name_may_be_used_before_it_is_described_and_nodes_are_sorted(void*
    bm_session_free(session);
 }
 
+static void takes_can_lie_in_another_folder(void** state)
+{
+   (void)state;
+   write_take("elsewhere.wav", RATE_HZ, 1, 100, wave_noise);
+   BmError error = {0};
+   BmSession* session = read_session(
+      SESSION BUS STEM "<#a> a bm:Track ; bm:take <x/elsewhere.wav> ; bm:output <#mix> .\n", &error);
+   assert_null(session);
+   assert_int_equal(mkdir(in_folder("there"), 0777), 0);
+   assert_int_equal(mkdir(in_folder("there/x"), 0777), 0);
+   assert_int_equal(rename(in_folder("elsewhere.wav"), in_folder("there/x/elsewhere.wav")), 0);
+   error = (BmError){0};
+   session = bm_session_read(host, in_folder("session.ttl"), in_folder("there"), &error);
+   assert_non_null(session);
+   bm_session_free(session);
+   unlink(in_folder("there/x/elsewhere.wav"));
+   rmdir(in_folder("there/x"));
+   rmdir(in_folder("there"));
+}
+
 static void a_track_that_reaches_no_stem_is_warned_of(void** state)
 {
    (void)state;
@@ -192,6 +214,7 @@ int main(void)
    const struct CMUnitTest tests[] = {
       cmocka_unit_test(every_slip_is_answered_with_its_line_and_what_would_be_right),
       cmocka_unit_test(a_name_may_be_used_before_it_is_described_and_nodes_are_sorted),
+      cmocka_unit_test(takes_can_lie_in_another_folder),
       cmocka_unit_test(a_track_that_reaches_no_stem_is_warned_of),
       cmocka_unit_test(the_manual_explains_every_word),
    };
