@@ -7,6 +7,9 @@
 /** bookmatch list [PLUGIN]: the plugins that are installed, or the ports and presets of one. */
 int bm_list_command(int n_arguments, char** arguments);
 
+/** bookmatch measure [--json] [--note HZ] FILE... */
+int bm_measure_command(int n_arguments, char** arguments);
+
 /** bookmatch render SESSION.ttl [-o FOLDER] [--takes FOLDER] [--json] [--no-report]. */
 int bm_render_command(int n_arguments, char** arguments);
 

@@ -15,6 +15,10 @@ static const Command commands[] = {
    {"list", bm_list_command,
     "list [PLUGIN]\n"
     "      The LV2 plugins that are installed, or the ports and presets of one."},
+   {"measure", bm_measure_command,
+    "measure [--json] [--note HZ] FILE...\n"
+    "      Loudness, peaks, dynamics, spectrum, lowest note and stereo of audio files. --note gives the\n"
+    "      lowest note instead of having it found."},
    {"render", bm_render_command,
     "render SESSION.ttl [-o FOLDER] [--takes FOLDER] [--json] [--no-report]\n"
     "      Render a session's stems and its report into FOLDER (without -o: a folder of the\n"

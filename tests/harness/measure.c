@@ -334,7 +334,8 @@ static void hear(BmMeter* self, const float* interleaved, uint32_t n_frames)
 
 BmMeter* bm_meter_new(const BmMeterOptions* options)
 {
-   const bool makes_sense = options->sample_rate_hz >= 8000.0 && options->sample_rate_hz <= 384000.0 &&
+   const bool makes_sense = options->sample_rate_hz >= BM_MEASURE_MIN_RATE_HZ &&
+                            options->sample_rate_hz <= BM_MEASURE_MAX_RATE_HZ &&
                             (options->n_channels == 1 || options->n_channels == 2);
    BmMeter* const self = makes_sense ? calloc(1, sizeof *self) : NULL;
    if (!self) {

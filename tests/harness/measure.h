@@ -2,7 +2,10 @@
 #ifndef BM_HARNESS_MEASURE_H
 #define BM_HARNESS_MEASURE_H
 
+#include "error.h"
+#include "host.h"
 #include "spectrum.h"
+#include "text.h"
 
 #include <stdbool.h>
 #include <stddef.h>
@@ -10,6 +13,10 @@
 
 /** How many harmonics of the lowest note are measured, the fundamental counted as the first. */
 #define BM_N_HARMONICS 4
+
+/** The sample rates that can be measured. */
+#define BM_MEASURE_MIN_RATE_HZ 8000.0
+#define BM_MEASURE_MAX_RATE_HZ 384000.0
 
 /** Time between two points of the series. */
 #define BM_SERIES_STEP_S 0.1
@@ -87,7 +94,7 @@ typedef struct {
 void bm_analysis_free(BmAnalysis* self);
 
 typedef struct {
-   double sample_rate_hz; /**< 8 kHz to 384 kHz */
+   double sample_rate_hz;
    uint32_t n_channels;   /**< 1 or 2 */
    double lowest_note_hz; /**< whose harmonics to measure; 0 if not known: they are then NaN */
 } BmMeterOptions;
@@ -106,18 +113,25 @@ void bm_meter_add(BmMeter* self, const float* interleaved, uint32_t n_frames);
    be freed after it. False if memory ran out on the way. */
 bool bm_meter_finish(BmMeter* self, BmAnalysis* analysis);
 
-/** Longest error line, with its terminating zero. */
-#define BM_MEASURE_ERROR_BYTES 512
-
 /**
-   Measure the audio file `path`: two passes, the first for its lowest note if `lowest_note_hz` is 0.
+   Measure the audio file `path`.
 
-   False on a file that cannot be read, is empty, has more than two channels or holds samples that are not
-   finite: `error` [BM_MEASURE_ERROR_BYTES] then says it in one line.
+   @param host            finds the lowest note first, in a pass of its own, if `lowest_note_hz` is 0. NULL:
+   no search.
+   @param lowest_note_hz  whose harmonics to measure; 0 if not known.
+   @param analysis        to be freed with bm_analysis_free().
+   @return false with the error set: the file cannot be read, is empty, is cut off, has more than two
+   channels, or holds samples that are not finite.
 */
-bool bm_measure_file(const char* path, double lowest_note_hz, BmAnalysis* analysis, char* error);
+bool bm_measure_file(BmHost* host, const char* path, double lowest_note_hz, BmAnalysis* analysis,
+                     BmError* error);
 
-/** The command `bookmatch measure`: `arguments` are those after its name. Returns the exit code. */
-int bm_measure_command(int n_arguments, char** arguments);
+/** Add the figures of `n_files` files as a JSON document; what is not finite becomes null. */
+void bm_measure_add_json(BmText* text, const char* const* paths, const BmMeasurement* figures,
+                         uint32_t n_files);
+
+/** Add them as a table, a column for each file, for a terminal. */
+void bm_measure_add_table(BmText* text, const char* const* paths, const BmMeasurement* figures,
+                          uint32_t n_files);
 
 #endif

@@ -52,7 +52,4 @@ typedef struct {
 bool bm_response_measure(const BmResponseOptions* options, BmResponseRun run, BmResponseReset reset,
                          void* handle, BmResponse* response);
 
-/** The command `bookmatch response`: `arguments` are those after its name. Returns the exit code. */
-int bm_response_command(int n_arguments, char** arguments);
-
 #endif
