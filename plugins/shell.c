@@ -2,8 +2,8 @@
 #include "shell.h"
 
 #include "analysis/loudness_match.h"
+#include "base/control_clock.h"
 #include "base/decibel.h"
-#include "base/delay.h"
 #include "base/fade.h"
 #include "base/glide.h"
 #include "denormals.h"
@@ -26,28 +26,39 @@
 #define LEVEL_TIME_S 0.3
 #define MAX_AUDIO_PORTS 4
 
+/* A period's squares are added in lanes by frame number, whatever the slices, so that the sum has one order.
+ */
 typedef struct {
-   double coefficient;
-   double power; /* mean square over the channels */
+   double coefficient; /* of the mean, per period */
+   double power;       /* mean square over the channels */
+   BmFrame squares[2];
+   float single_squares[4];
 } LevelMeter;
 
 typedef struct {
    const BmForm* form;
    double sample_rate_hz;
    void* processor;
-   BmFrame* dry_memory;
+   float* dry_memory;
    LV2_URID_Map* map;
    LV2_Log_Logger logger;
 
-   const float** control_in; /* a host's pointers, by control index; NULL until connected */
+   const float** control_in; /* a host's pointers, by control index; an unconnected one's default */
    float** control_out;
+   uint32_t* report_index; /* [n_reports] which controls are outputs */
+   uint32_t n_reports;
+   uint32_t* seen; /* bits of what control_in held, by control index */
    const float* audio_in[MAX_AUDIO_PORTS];
    float* audio_out[MAX_AUDIO_PORTS];
    float* controls;
    bool controls_are_new;
+   bool report_is_due;
+   float unheard; /* what an unconnected output writes to */
 
    uint32_t latency_frames;
-   BmDelay dry;
+   float* dry[2]; /* rings [latency_frames] of the delayed input, a channel each */
+   uint32_t dry_index;
+   BmControlClock clock; /* of the meters; slices end with its periods */
    BmFade enabled;
    BmGlide input_gain;
    BmGlide output_gain;
@@ -57,7 +68,8 @@ typedef struct {
    LevelMeter output_level;
    bool asleep; /* bypassed and faded: the processor does not run */
 
-   BmFrame raw_slice[BM_SLICE_FRAMES];
+   float raw[2][BM_SLICE_FRAMES]; /* input without NaN, a channel each */
+   float late[2][BM_SLICE_FRAMES];
    BmFrame wet_slice[BM_SLICE_FRAMES];
    BmFrame gained_slice[BM_SLICE_FRAMES];
 } Shell;
@@ -93,19 +105,71 @@ float bm_port_clamp(const BmPort* port, float value)
    return port->kind == BM_PORT_INTEGER ? roundf(value) : value;
 }
 
-static void level_meter_init(LevelMeter* self, double sample_rate_hz)
+static void level_meter_reset(LevelMeter* self)
 {
-   self->coefficient = -expm1(-1.0 / (LEVEL_TIME_S * sample_rate_hz));
-   self->power = 0.0;
+   const LevelMeter silent = {.coefficient = self->coefficient};
+   *self = silent;
 }
 
-static void level_meter_process(LevelMeter* self, const BmFrame* frames, uint32_t n_frames)
+static void level_meter_init(LevelMeter* self, double sample_rate_hz)
 {
-   for (uint32_t i = 0; i < n_frames; ++i) {
-      const BmFrame square = frames[i] * frames[i];
-      const double power = fmin(0.5 * (square[0] + square[1]), INPUT_LIMIT * INPUT_LIMIT);
-      self->power += self->coefficient * (power - self->power);
+   self->coefficient = -expm1(-BM_SLICE_FRAMES / (LEVEL_TIME_S * sample_rate_hz));
+   level_meter_reset(self);
+}
+
+/* `position` is the first frame's place in the period. */
+static void level_meter_process(LevelMeter* self, uint32_t position, const BmFrame* frames, uint32_t n_frames)
+{
+   uint32_t i = 0;
+   if (position % 2 && n_frames) {
+      self->squares[1] += frames[i] * frames[i];
+      ++i;
    }
+   BmFrame even = self->squares[0];
+   BmFrame odd = self->squares[1];
+   for (; i + 2 <= n_frames; i += 2) {
+      even += frames[i] * frames[i];
+      odd += frames[i + 1] * frames[i + 1];
+   }
+   if (i < n_frames) {
+      even += frames[i] * frames[i];
+   }
+   self->squares[0] = even;
+   self->squares[1] = odd;
+}
+
+static void level_meter_process_single(LevelMeter* self, uint32_t position, const float* left,
+                                       const float* right, uint32_t n_frames)
+{
+   uint32_t i = 0;
+   for (; i < n_frames && (position + i) % 4; ++i) {
+      self->single_squares[(position + i) % 4] += left[i] * left[i] + right[i] * right[i];
+   }
+   float sums[4];
+   memcpy(sums, self->single_squares, sizeof sums);
+   for (; i + 4 <= n_frames; i += 4) {
+      for (uint32_t k = 0; k < 4; ++k) {
+         sums[k] += left[i + k] * left[i + k] + right[i + k] * right[i + k];
+      }
+   }
+   for (uint32_t k = 0; i < n_frames; ++i, ++k) {
+      sums[k] += left[i] * left[i] + right[i] * right[i];
+   }
+   memcpy(self->single_squares, sums, sizeof sums);
+}
+
+static void level_meter_conclude(LevelMeter* self)
+{
+   const BmFrame squares = self->squares[0] + self->squares[1];
+   double sum = squares[0] + squares[1];
+   for (uint32_t k = 0; k < 4; ++k) {
+      sum += (double)self->single_squares[k];
+      self->single_squares[k] = 0.0F;
+   }
+   self->squares[0] = bm_frame_both(0.0);
+   self->squares[1] = bm_frame_both(0.0);
+   const double power = fmin(sum / (2.0 * BM_SLICE_FRAMES), INPUT_LIMIT * INPUT_LIMIT);
+   self->power += self->coefficient * (power - self->power);
 }
 
 static void shell_free(Shell* self)
@@ -115,6 +179,8 @@ static void shell_free(Shell* self)
       free(self->dry_memory);
       free(self->control_in);
       free(self->control_out);
+      free(self->report_index);
+      free(self->seen);
       free(self->controls);
       free(self);
    }
@@ -132,28 +198,51 @@ static void* allocate(size_t bytes)
    return memory;
 }
 
-static void read_controls(Shell* self)
+static uint32_t bits_of(float value)
+{
+   uint32_t bits;
+   memcpy(&bits, &value, sizeof bits);
+   return bits;
+}
+
+/* Hosts seldom write anything new, so look for that before anything is clamped. */
+static bool host_has_written(const Shell* self)
+{
+   uint32_t difference = 0;
+   for (uint32_t i = 0; i < bm_plugin.ports->n_controls; ++i) {
+      difference |= bits_of(*self->control_in[i]) ^ self->seen[i];
+   }
+   return difference != 0;
+}
+
+static void take_controls(Shell* self)
 {
    const BmPorts* ports = bm_plugin.ports;
    for (uint32_t i = 0; i < ports->n_controls; ++i) {
       const BmPort* port = &ports->controls[i];
+      self->seen[i] = bits_of(*self->control_in[i]);
       if (!port->is_output) {
-         const float value = bm_port_clamp(port, self->control_in[i] ? *self->control_in[i] : port->initial);
-         if (value != self->controls[i]) {
-            self->controls[i] = value;
-            self->controls_are_new = true;
-         }
+         const float value = bm_port_clamp(port, *self->control_in[i]);
+         self->controls_are_new = self->controls_are_new || value != self->controls[i];
+         self->controls[i] = value;
       }
    }
    if (is_on(self, ports->rendering, false) && ports->quality >= 0) {
-      const float render = ports->controls[ports->quality].maximum;
-      self->controls_are_new = self->controls_are_new || self->controls[ports->quality] != render;
-      self->controls[ports->quality] = render;
+      self->controls[ports->quality] = ports->controls[ports->quality].maximum;
+   }
+}
+
+static void read_controls(Shell* self)
+{
+   const BmPorts* ports = bm_plugin.ports;
+   if (host_has_written(self)) {
+      take_controls(self);
    }
    if (!self->controls_are_new) {
       return;
    }
    self->controls_are_new = false;
+   self->report_is_due = true;
    bm_fade_set(&self->enabled, is_on(self, ports->enabled, true));
    bm_glide_set(&self->input_gain, bm_gain_from_db((double)control_or(self, ports->input_gain, 0.0F)));
    bm_glide_set(&self->output_gain, bm_gain_from_db((double)control_or(self, ports->output_gain, 0.0F)));
@@ -162,9 +251,10 @@ static void read_controls(Shell* self)
    bm_plugin.set(self->processor, self->controls);
 }
 
-static void write_controls(Shell* self)
+static void report(Shell* self)
 {
    const BmPorts* ports = bm_plugin.ports;
+   self->report_is_due = false;
    self->controls[ports->input_level] = (float)bm_db_from_power(self->input_level.power);
    self->controls[ports->output_level] = (float)bm_db_from_power(self->output_level.power);
    self->controls[ports->latency] = (float)self->latency_frames;
@@ -172,32 +262,84 @@ static void write_controls(Shell* self)
       bm_plugin.report(self->processor, self->controls);
    }
    for (uint32_t i = 0; i < ports->n_controls; ++i) {
-      if (ports->controls[i].is_output && self->control_out[i]) {
-         *self->control_out[i] = bm_port_clamp(&ports->controls[i], self->controls[i]);
+      if (ports->controls[i].is_output) {
+         self->controls[i] = bm_port_clamp(&ports->controls[i], self->controls[i]);
       }
    }
 }
 
-/* Silence what is not a number; a mono input stands in both lanes. */
-static void load(const Shell* self, uint32_t start, uint32_t n_frames, BmFrame* raw)
+static void write_controls(Shell* self)
 {
-   const float* left = self->audio_in[0] + start;
-   const float* right = self->audio_in[self->form->n_inputs - 1] + start;
+   if (self->report_is_due) {
+      report(self);
+   }
+   for (uint32_t i = 0; i < self->n_reports; ++i) {
+      const uint32_t index = self->report_index[i];
+      *self->control_out[index] = self->controls[index];
+   }
+}
+/* Silence what is not a number. */
+static void clean(const float* restrict in, float* restrict out, uint32_t n_frames)
+{
    for (uint32_t i = 0; i < n_frames; ++i) {
-      const BmFrame frame = bm_frame((double)left[i], (double)right[i]);
-      raw[i] = bm_frame_select(bm_frame_abs(frame) <= (double)FLT_MAX, frame, bm_frame_both(0.0));
+      out[i] = fabsf(in[i]) <= FLT_MAX ? in[i] : 0.0F;
+   }
+}
+
+static void join(const float* restrict left, const float* restrict right, BmFrame* restrict frames,
+                 uint32_t n_frames)
+{
+   for (uint32_t i = 0; i < n_frames; ++i) {
+      frames[i] = bm_frame((double)left[i], (double)right[i]);
+   }
+}
+
+/* A lane of `frames`, bounded to what a float can hold. */
+static void part(const float* restrict pairs, float* restrict out, uint32_t n_frames)
+{
+   for (uint32_t i = 0; i < n_frames; ++i) {
+      const float x = pairs[2 * i] < FLT_MAX ? pairs[2 * i] : FLT_MAX;
+      out[i] = -FLT_MAX > x ? -FLT_MAX : x;
    }
 }
 
 static void store(const Shell* self, uint32_t start, uint32_t n_frames, const BmFrame* frames)
 {
-   const BmFrame limit = bm_frame_both((double)FLT_MAX);
-   for (uint32_t lane = 0; lane < self->form->n_outputs; ++lane) {
-      float* out = self->audio_out[lane] + start;
-      for (uint32_t i = 0; i < n_frames; ++i) {
-         out[i] = (float)bm_frame_max(-limit, bm_frame_min(frames[i], limit))[lane];
-      }
+   float pairs[2 * BM_SLICE_FRAMES];
+   for (uint32_t i = 0; i < n_frames; ++i) {
+      pairs[2 * i] = (float)frames[i][0];
+      pairs[2 * i + 1] = (float)frames[i][1];
    }
+   for (uint32_t lane = 0; lane < self->form->n_outputs; ++lane) {
+      part(pairs + lane, self->audio_out[lane] + start, n_frames);
+   }
+}
+
+/* Read the inputs, and let them pass through the rings that keep step with the processor. */
+static void load(Shell* self, uint32_t start, uint32_t n_frames)
+{
+   for (uint32_t c = 0; c < self->form->n_inputs; ++c) {
+      clean(self->audio_in[c] + start, self->raw[c], n_frames);
+   }
+   uint32_t index = self->dry_index;
+   for (uint32_t done = 0; self->latency_frames && done < n_frames;) {
+      const uint32_t room = self->latency_frames - index;
+      const uint32_t n = n_frames - done < room ? n_frames - done : room;
+      for (uint32_t c = 0; c < self->form->n_inputs; ++c) {
+         memcpy(self->late[c] + done, self->dry[c] + index, n * sizeof(float));
+         memcpy(self->dry[c] + index, self->raw[c] + done, n * sizeof(float));
+      }
+      index = index + n < self->latency_frames ? index + n : 0;
+      done += n;
+   }
+   self->dry_index = index;
+}
+
+/* The left channel of the slice as it came, or delayed; a mono input stands in both lanes. */
+static const float* channel(const Shell* self, bool delayed, uint32_t lane)
+{
+   const uint32_t c = lane < self->form->n_inputs ? lane : self->form->n_inputs - 1;
+   return delayed && self->latency_frames ? self->late[c] : self->raw[c];
 }
 
 static void reset_processing(Shell* self)
@@ -210,40 +352,87 @@ static void reset_processing(Shell* self)
    self->controls_are_new = true;
 }
 
-static void process_wet(Shell* self, const BmFrame* raw, const BmFrame* dry, uint32_t n_frames)
+static bool stands_at_one(const BmGlide* glide)
+{
+   return bm_glide_is_still(glide) && glide->value == 1.0;
+}
+
+static bool needs_dry(const Shell* self)
+{
+   return !bm_fade_is_on(&self->enabled) || !stands_at_one(&self->mix) ||
+          !bm_fade_is_off(&self->match.enabled);
+}
+
+static void apply_input_gain(Shell* self, double* gains, uint32_t n_frames)
 {
    const BmFrame limit = bm_frame_both(INPUT_LIMIT);
-   double input_gain[BM_SLICE_FRAMES];
-   for (uint32_t i = 0; i < n_frames; ++i) {
-      input_gain[i] = bm_glide_step(&self->input_gain);
-      const BmFrame gained = raw[i] * input_gain[i];
-      self->gained_slice[i] = bm_frame_max(-limit, bm_frame_min(gained, limit));
+   BmFrame* frames = self->gained_slice;
+   if (bm_glide_is_still(&self->input_gain)) {
+      const double gain = self->input_gain.value;
+      for (uint32_t i = 0; i < n_frames; ++i) {
+         frames[i] = bm_frame_max(-limit, bm_frame_min(frames[i] * gain, limit));
+      }
+      for (uint32_t i = 0; gains && i < n_frames; ++i) {
+         gains[i] = gain;
+      }
+      return;
    }
-   level_meter_process(&self->input_level, self->gained_slice, n_frames);
+   for (uint32_t i = 0; i < n_frames; ++i) {
+      const double gain = bm_glide_step(&self->input_gain);
+      frames[i] = bm_frame_max(-limit, bm_frame_min(frames[i] * gain, limit));
+      if (gains) {
+         gains[i] = gain;
+      }
+   }
+}
+
+static void process_wet(Shell* self, const BmFrame* dry, uint32_t n_frames)
+{
+   double gains[BM_SLICE_FRAMES];
+   const bool mixes = !stands_at_one(&self->mix);
+   join(channel(self, false, 0), channel(self, false, 1), self->gained_slice, n_frames);
+   apply_input_gain(self, mixes ? gains : NULL, n_frames);
+   level_meter_process(&self->input_level, self->clock.position_frames, self->gained_slice, n_frames);
    bm_plugin.process(self->processor, self->gained_slice, self->wet_slice, n_frames);
-   if (!bm_glide_is_still(&self->mix) || self->mix.value != 1.0) {
+   if (mixes) {
       for (uint32_t i = 0; i < n_frames; ++i) {
          const double mix = bm_glide_step(&self->mix);
-         self->wet_slice[i] = self->wet_slice[i] * mix + dry[i] * (input_gain[i] * (1.0 - mix));
+         if (mix < 1.0) {
+            self->wet_slice[i] = self->wet_slice[i] * mix + dry[i] * (gains[i] * (1.0 - mix));
+         }
       }
    }
    bm_loudness_match_process(&self->match, dry, self->wet_slice, n_frames);
-   if (!bm_glide_is_still(&self->output_gain) || self->output_gain.value != 1.0) {
+   if (!stands_at_one(&self->output_gain)) {
       for (uint32_t i = 0; i < n_frames; ++i) {
          self->wet_slice[i] *= bm_glide_step(&self->output_gain);
       }
    }
 }
 
+static void fade_to_dry(Shell* self, const BmFrame* dry, uint32_t n_frames)
+{
+   for (uint32_t i = 0; i < n_frames; ++i) {
+      const double share = bm_fade_step(&self->enabled);
+      self->wet_slice[i] = share < 1.0 ? dry[i] + (self->wet_slice[i] - dry[i]) * share : self->wet_slice[i];
+   }
+}
+
+static void bypass(Shell* self, uint32_t start, uint32_t n_frames)
+{
+   for (uint32_t lane = 0; lane < self->form->n_outputs; ++lane) {
+      memcpy(self->audio_out[lane] + start, channel(self, true, lane), n_frames * sizeof(float));
+   }
+   level_meter_process_single(&self->input_level, self->clock.position_frames, channel(self, false, 0),
+                              channel(self, false, 1), n_frames);
+   self->output_level = self->input_level;
+}
+
 static void run_slice(Shell* self, uint32_t start, uint32_t n_frames)
 {
-   BmFrame* raw = self->raw_slice;
-   load(self, start, n_frames, raw);
+   load(self, start, n_frames);
    if (bm_fade_is_off(&self->enabled)) {
-      bm_delay_process(&self->dry, raw, raw, n_frames);
-      store(self, start, n_frames, raw);
-      level_meter_process(&self->input_level, raw, n_frames);
-      self->output_level = self->input_level;
+      bypass(self, start, n_frames);
       self->asleep = true;
       return;
    }
@@ -253,24 +442,32 @@ static void run_slice(Shell* self, uint32_t start, uint32_t n_frames)
       read_controls(self);
    }
    BmFrame dry[BM_SLICE_FRAMES];
-   bm_delay_process(&self->dry, raw, dry, n_frames);
-   process_wet(self, raw, dry, n_frames);
-   if (!bm_fade_is_on(&self->enabled)) {
-      for (uint32_t i = 0; i < n_frames; ++i) {
-         const double share = bm_fade_step(&self->enabled);
-         self->wet_slice[i] =
-            share < 1.0 ? dry[i] + (self->wet_slice[i] - dry[i]) * share : self->wet_slice[i];
-      }
+   if (needs_dry(self)) {
+      join(channel(self, true, 0), channel(self, true, 1), dry, n_frames);
    }
-   level_meter_process(&self->output_level, self->wet_slice, n_frames);
+   process_wet(self, dry, n_frames);
+   if (!bm_fade_is_on(&self->enabled)) {
+      fade_to_dry(self, dry, n_frames);
+   }
+   level_meter_process(&self->output_level, self->clock.position_frames, self->wet_slice, n_frames);
    store(self, start, n_frames, self->wet_slice);
 }
 
-/* How far this slice may go: a fade's end is a border of its own, so that the processor starts and stops in
-   the same frame for every block size. */
+static void advance_clock(Shell* self, uint32_t n_frames)
+{
+   bm_control_clock_advance(&self->clock, n_frames);
+   if (bm_control_clock_is_due(&self->clock)) {
+      level_meter_conclude(&self->input_level);
+      level_meter_conclude(&self->output_level);
+      self->report_is_due = true;
+   }
+}
+
+/* How far this slice may go: no further than the meters' period, and a fade's end is a border of its own, so
+   that the processor starts and stops in the same frame for every block size. */
 static uint32_t slice_frames(const Shell* self, uint32_t n_frames)
 {
-   uint32_t n = n_frames < BM_SLICE_FRAMES ? n_frames : BM_SLICE_FRAMES;
+   uint32_t n = bm_control_clock_next(&self->clock, n_frames);
    if (!self->enabled.on && self->enabled.position_steps > 0 && n > self->enabled.position_steps) {
       n = self->enabled.position_steps;
    }
@@ -307,25 +504,35 @@ static LV2_Handle instantiate(const LV2_Descriptor* descriptor, double sample_ra
    self->processor = allocate(bm_plugin.bytes(sample_rate_hz));
    self->control_in = calloc(ports->n_controls, sizeof *self->control_in);
    self->control_out = calloc(ports->n_controls, sizeof *self->control_out);
+   self->report_index = calloc(ports->n_controls, sizeof *self->report_index);
+   self->seen = calloc(ports->n_controls, sizeof *self->seen);
    self->controls = calloc(ports->n_controls, sizeof *self->controls);
-   if (!self->processor || !self->control_in || !self->control_out || !self->controls ||
-       bm_plugin.init(self->processor, sample_rate_hz, self->form) != BM_OK) {
+   if (!self->processor || !self->control_in || !self->control_out || !self->report_index || !self->seen ||
+       !self->controls || bm_plugin.init(self->processor, sample_rate_hz, self->form) != BM_OK) {
       lv2_log_error(&logger, "%s: could not be set up at %g Hz\n", descriptor->URI, sample_rate_hz);
       shell_free(self);
       return NULL;
    }
    for (uint32_t i = 0; i < ports->n_controls; ++i) {
       self->controls[i] = ports->controls[i].initial;
+      self->control_in[i] = &ports->controls[i].initial;
+      self->control_out[i] = &self->unheard;
+      self->seen[i] = bits_of(ports->controls[i].initial);
+      if (ports->controls[i].is_output) {
+         self->report_index[self->n_reports++] = i;
+      }
    }
    self->controls_are_new = true;
    self->latency_frames = bm_plugin.latency_frames ? bm_plugin.latency_frames(self->processor) : 0;
-   self->dry_memory = allocate(self->latency_frames * sizeof *self->dry_memory);
+   self->dry_memory = allocate(2 * self->latency_frames * sizeof *self->dry_memory);
    if (!self->dry_memory) {
       lv2_log_error(&logger, "%s: no memory\n", descriptor->URI);
       shell_free(self);
       return NULL;
    }
-   bm_delay_init(&self->dry, self->dry_memory, self->latency_frames, self->latency_frames);
+   self->dry[0] = self->dry_memory;
+   self->dry[1] = self->dry_memory + self->latency_frames;
+   bm_control_clock_init(&self->clock, BM_SLICE_FRAMES);
    bm_fade_init(&self->enabled, BM_FADE_MS, sample_rate_hz);
    bm_glide_init(&self->input_gain, BM_GLIDE_MS, sample_rate_hz);
    bm_glide_init(&self->output_gain, BM_GLIDE_MS, sample_rate_hz);
@@ -342,9 +549,9 @@ static void connect_port(LV2_Handle instance, uint32_t index, void* data)
    const BmPorts* ports = bm_plugin.ports;
    if (index < ports->n_controls) {
       if (ports->controls[index].is_output) {
-         self->control_out[index] = (float*)data;
+         self->control_out[index] = data ? (float*)data : &self->unheard;
       } else {
-         self->control_in[index] = (const float*)data;
+         self->control_in[index] = data ? (const float*)data : &ports->controls[index].initial;
       }
       return;
    }
@@ -360,10 +567,13 @@ static void activate(LV2_Handle instance)
 {
    Shell* self = (Shell*)instance;
    reset_processing(self);
-   bm_delay_reset(&self->dry);
+   memset(self->dry_memory, 0, 2 * self->latency_frames * sizeof *self->dry_memory);
+   self->dry_index = 0;
    bm_fade_reset(&self->enabled);
-   self->input_level.power = 0.0;
-   self->output_level.power = 0.0;
+   bm_control_clock_reset(&self->clock);
+   level_meter_reset(&self->input_level);
+   level_meter_reset(&self->output_level);
+   self->report_is_due = true;
    self->asleep = false;
 }
 
@@ -375,6 +585,7 @@ static void run(LV2_Handle instance, uint32_t n_frames)
    for (uint32_t start = 0; start < n_frames;) {
       const uint32_t n = slice_frames(self, n_frames - start);
       run_slice(self, start, n);
+      advance_clock(self, n);
       start += n;
    }
    write_controls(self);
