@@ -2,9 +2,11 @@
 #include "command.h"
 
 #include "host.h"
+#include "measure.h"
 #include "progress.h"
 #include "render.h"
 #include "session.h"
+#include "session_report.h"
 #include "stems.h"
 
 #include <signal.h>
@@ -22,6 +24,7 @@ typedef struct {
 
 typedef struct {
    BmStems* stems;
+   BmSessionReport* report; /* NULL: none is wanted */
    BmProgress progress;
 } Listener;
 
@@ -81,6 +84,9 @@ static bool parse(int n_arguments, char** arguments, Options* options)
 static bool hear(void* user, const BmTapBlock* taps, uint32_t n_frames, BmError* error)
 {
    Listener* listener = user;
+   if (listener->report) {
+      bm_session_report_hear(listener->report, taps, n_frames);
+   }
    return bm_stems_hear(listener->stems, taps, n_frames, error);
 }
 
@@ -109,6 +115,63 @@ static void print_warnings(const BmSession* session, const BmRender* render, con
    }
 }
 
+/* Say what was measured of each stem, before and after where there is a report. */
+static bool print_figures(const Options* options, BmHost* host, const BmSession* session,
+                          const Listener* listener, BmError* error)
+{
+   const char** paths = bm_calloc(session->n_stems * 2u, sizeof(char*));
+   BmMeasurement* figures = bm_calloc(session->n_stems * 2u, sizeof(BmMeasurement));
+   uint32_t n_files = 0;
+   for (uint32_t n = 0; n < session->n_stems * 2u && !error->is_set; ++n) {
+      const bool is_before = n % 2 == 0;
+      paths[n_files] = bm_stems_path(listener->stems, n / 2, is_before);
+      if (listener->report) {
+         figures[n_files++] = *bm_session_report_figures(listener->report, n / 2, is_before);
+      } else if (!is_before) {
+         BmAnalysis* analysis = bm_calloc(1, sizeof(BmAnalysis));
+         if (bm_measure_file(host, paths[n_files], 0.0, analysis, error)) {
+            figures[n_files++] = analysis->figures;
+            bm_analysis_free(analysis);
+         }
+         free(analysis);
+      }
+   }
+   BmText text = {0};
+   if (!error->is_set) {
+      (options->as_json ? bm_measure_add_json : bm_measure_add_table)(&text, paths, figures, n_files);
+      fputs(text.failed ? "" : text.chars, stdout);
+   }
+   bm_text_free(&text);
+   free(figures);
+   free(paths);
+   return !error->is_set;
+}
+
+/* What comes after the last frame: names for the files, warnings, the report, figures. */
+static bool conclude(const Options* options, BmHost* host, const BmSession* session, const BmRender* render,
+                     Listener* listener, BmError* error)
+{
+   if (!bm_stems_publish(listener->stems, error)) {
+      return false;
+   }
+   print_warnings(session, render, listener->stems);
+   for (uint32_t n = 0; n < session->n_stems && !options->as_json; ++n) {
+      printf("%s  %.2f s\n", bm_stems_path(listener->stems, n, false),
+             (double)bm_stems_n_frames(listener->stems) / session->rate_hz);
+   }
+   bool ok = true;
+   if (listener->report) {
+      char* page = bm_print("%s/%s.html", options->folder, session->name);
+      ok = bm_session_report_write(listener->report, listener->stems, page, error);
+      if (ok && !options->as_json) {
+         printf("%s\n\n", page);
+      }
+      free(page);
+   }
+   return ok &&
+          (!(listener->report || options->as_json) || print_figures(options, host, session, listener, error));
+}
+
 static bool render_session(const Options* options, BmHost* host, const BmSession* session, BmError* error)
 {
    BmRender* render = bm_render_new(host, session, error);
@@ -116,22 +179,23 @@ static bool render_session(const Options* options, BmHost* host, const BmSession
       return false;
    }
    Listener listener = {0};
-   listener.stems =
-      bm_stems_open(session, options->folder, bm_render_max_frames(render), !options->without_report, error);
+   const bool with_report = !options->without_report;
+   if (with_report) {
+      listener.report = bm_session_report_new(host, session, render, error);
+   }
+   if (!error->is_set) {
+      listener.stems =
+         bm_stems_open(session, options->folder, bm_render_max_frames(render), with_report, error);
+   }
    const BmRenderSink sink = {&listener, hear, tell, &is_stopped};
    bm_progress_begin(&listener.progress, session->rate_hz);
-   const bool ok = listener.stems && bm_render_run(render, &sink, error);
+   bool ok = listener.stems && bm_render_run(render, &sink, error);
    bm_progress_end(&listener.progress);
-   if (ok && bm_stems_publish(listener.stems, error)) {
-      print_warnings(session, render, listener.stems);
-      for (uint32_t n = 0; n < session->n_stems && !options->as_json; ++n) {
-         printf("%s  %.2f s\n", bm_stems_path(listener.stems, n, false),
-                (double)bm_stems_n_frames(listener.stems) / session->rate_hz);
-      }
-   }
+   ok = ok && conclude(options, host, session, render, &listener, error);
+   bm_session_report_free(listener.report);
    bm_stems_close(listener.stems);
    bm_render_free(render);
-   return !error->is_set;
+   return ok;
 }
 
 int bm_render_command(int n_arguments, char** arguments)

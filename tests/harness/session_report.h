@@ -1,0 +1,42 @@
+/* SPDX-License-Identifier: ISC */
+/* What a render tells about itself: it listens while the session is rendered, measures the stems, and writes
+ * the page. */
+#ifndef BM_HARNESS_SESSION_REPORT_H
+#define BM_HARNESS_SESSION_REPORT_H
+
+#include "error.h"
+#include "host.h"
+#include "measure.h"
+#include "render.h"
+#include "session.h"
+#include "stems.h"
+
+#include <stdbool.h>
+#include <stdint.h>
+
+/** Tracks and buses that have a place of their own in the report, beside the stems. */
+#define BM_REPORT_MAX_NODES 24u
+
+typedef struct BmSessionReport BmSessionReport;
+
+/**
+   Choose what to listen to and begin; before the render runs.
+
+   A track or bus with inserts has its own place, unless it is itself a stem; the first BM_REPORT_MAX_NODES of
+   them. Borrows all three until bm_session_report_free().
+*/
+BmSessionReport* bm_session_report_new(BmHost* host, const BmSession* session, BmRender* render,
+                                       BmError* error);
+void bm_session_report_free(BmSessionReport* report);
+
+/** Hear the taps as BmRenderSink gives them. */
+void bm_session_report_hear(BmSessionReport* report, const BmTapBlock* taps, uint32_t n_frames);
+
+/** Measure the stems, which must have been published, and write the page beside them. False with the error
+ * set. */
+bool bm_session_report_write(BmSessionReport* report, const BmStems* stems, const char* path, BmError* error);
+
+/** What was measured of a stem, before and after; after bm_session_report_write(). */
+const BmMeasurement* bm_session_report_figures(const BmSessionReport* report, uint32_t stem, bool before);
+
+#endif
