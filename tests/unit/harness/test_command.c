@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: ISC */
 /* If these fail, a user at a terminal loses work: a stem that is half written, an older one that is gone, a
    render that differs from yesterday's, or an error that says nothing. */
+#include "json_check.h"
 #include "session_test.h"
 
 #include <fcntl.h>
@@ -432,6 +433,51 @@ static void audio_that_is_cut_off_is_told_in_every_container(void** state)
    }
 }
 
+/* The figure of this name in the file that is number `n` of the JSON. */
+static double json_figure(const char* json, const char* key, int n)
+{
+   char* name = bm_print("\"%s\": ", key);
+   const char* at = json;
+   for (int i = 0; i <= n && at; ++i) {
+      at = strstr(at + 1, name);
+   }
+   const double value = at ? strtod(at + strlen(name), NULL) : (double)NAN;
+   free(name);
+   return value;
+}
+
+static void a_report_tells_what_each_stem_was_before_and_became(void** state)
+{
+   (void)state;
+   write_take("take.wav", RATE_HZ, 1, 4 * RATE_HZ, wave_noise);
+   write_session("told.ttl", "<> a bm:Session ; rdfs:label \"Told & shown\" .\n" TRACK
+                             "; rdfs:label \"First <take>\" ; bm:output <#mix> ; bm:pan 1 ; bm:inserts (\n"
+                             "[ lv2:appliesTo test:mono ; rdfs:label \"Halver\" ; bm:automation\n"
+                             "[ lv2:symbol \"gain\" ; bm:points ( ( 0 0.5 bm:held ) ( 2 -0.5 ) ) ] ] ) .\n"
+                             "<#mix> a bm:Bus .\n<#2> a bm:Stem ; bm:from <#mix> ; bm:file \"told.wav\" .\n");
+   const Result result = run("render", in_folder("told.ttl"), "-o", folder, "--json");
+   if (result.status) {
+      fail_msg("%s", result.text);
+   }
+   assert_true(is_json(result.text));
+   /* The insert halves the level, whichever way it turns it. */
+   const double before = json_figure(result.text, "integrated_lufs", 0);
+   assert_close(json_figure(result.text, "integrated_lufs", 1), before + 20.0 * log10(0.5), 0.01);
+   size_t size = 0;
+   char* page = read_bytes(in_folder("told.html"), &size);
+   assert_non_null(page);
+   page[size] = '\0';
+   static const char* const words[] = {"Told &amp; shown", "First &lt;take&gt;", "Halver", "told.before.wav",
+                                       "Halver: Port 2"};
+   for (size_t n = 0; n < sizeof(words) / sizeof(words[0]); ++n) {
+      if (!strstr(page, words[n])) {
+         fail_msg("the page does not speak of %s", words[n]);
+      }
+   }
+   free(page);
+   assert_int_equal(access(in_folder("told.before.wav"), R_OK), 0);
+}
+
 static void wrong_usage_is_exit_code_2_with_help(void** state)
 {
    (void)state;
@@ -517,6 +563,7 @@ int main(void)
       cmocka_unit_test(a_take_is_never_overwritten),
       cmocka_unit_test(a_folder_that_cannot_be_made_is_said),
       cmocka_unit_test(audio_that_is_cut_off_is_told_in_every_container),
+      cmocka_unit_test(a_report_tells_what_each_stem_was_before_and_became),
       cmocka_unit_test(wrong_usage_is_exit_code_2_with_help),
       cmocka_unit_test(list_shows_plugins_and_the_ports_of_one),
       cmocka_unit_test(two_hours_take_no_more_memory_than_ten_seconds),
