@@ -1,0 +1,95 @@
+/* SPDX-License-Identifier: ISC */
+#ifndef BM_DYNAMICS_SIDECHAIN_CUT_H
+#define BM_DYNAMICS_SIDECHAIN_CUT_H
+
+#include "base/frame.h"
+#include "base/glide.h"
+
+#include <math.h>
+
+/**
+   The low cut before a detector, so that an instrument's boom does not drive the gain: a Butterworth
+   high-pass of 12 dB/octave.
+
+   A state-variable filter by the trapezoidal rule with its delay-free loop solved (Zavalishin, "The Art of VA
+   Filter Design", chapter 4; from memory), so that its corner may move while it runs and so that a feedback
+   compressor may ask for the output as a linear function of the input, before it knows that input.
+*/
+typedef struct {
+   struct {
+      double to_rad; /* pi / rate */
+      double frequency_max_hz;
+   } cfg;
+   struct {
+      double g, damping, direct;
+   } coef;
+   struct {
+      BmFrame band, low;
+   } mem;
+   BmGlide log_frequency;
+} BmSidechainCut;
+
+#define BM_SIDECHAIN_CUT_GLIDE_MS 20.0
+
+static inline void bm_sidechain_cut_design(BmSidechainCut* self)
+{
+   const double frequency_hz = fmin(exp(self->log_frequency.value), self->cfg.frequency_max_hz);
+   self->coef.g = tan(self->cfg.to_rad * frequency_hz);
+   self->coef.damping = self->coef.g + 1.41421356237309504880;
+   self->coef.direct = 1.0 / (1.0 + self->coef.g * self->coef.damping);
+}
+
+static inline void bm_sidechain_cut_reset(BmSidechainCut* self)
+{
+   bm_glide_reset(&self->log_frequency);
+   bm_sidechain_cut_design(self);
+   self->mem.band = bm_frame_both(0.0);
+   self->mem.low = bm_frame_both(0.0);
+}
+
+/** Set up for `sample_rate_hz` frames a second, of which the corner moves at `control_rate_hz`. */
+static inline void bm_sidechain_cut_init(BmSidechainCut* self, double sample_rate_hz, double control_rate_hz)
+{
+   self->cfg.to_rad = 3.14159265358979323846 / sample_rate_hz;
+   self->cfg.frequency_max_hz = 0.4 * sample_rate_hz;
+   bm_glide_init(&self->log_frequency, BM_SIDECHAIN_CUT_GLIDE_MS, control_rate_hz);
+   bm_sidechain_cut_reset(self);
+}
+
+static inline void bm_sidechain_cut_set(BmSidechainCut* self, double frequency_hz)
+{
+   const bool at_once = self->log_frequency.snap;
+   bm_glide_set(&self->log_frequency, log(frequency_hz));
+   if (at_once) {
+      bm_sidechain_cut_design(self);
+   }
+}
+
+/** Move the corner by one control period. */
+static inline void bm_sidechain_cut_glide(BmSidechainCut* self)
+{
+   if (!bm_glide_is_still(&self->log_frequency)) {
+      bm_glide_step(&self->log_frequency);
+      bm_sidechain_cut_design(self);
+   }
+}
+
+/** The part of the next output that is settled already: the next output is coef.direct * input plus this. */
+static inline BmFrame bm_sidechain_cut_history(const BmSidechainCut* self)
+{
+   return -self->coef.direct * (self->coef.damping * self->mem.band + self->mem.low);
+}
+
+/** Filter one frame. */
+static inline BmFrame bm_sidechain_cut_step(BmSidechainCut* self, BmFrame in)
+{
+   const BmFrame high = self->coef.direct * in + bm_sidechain_cut_history(self);
+   const BmFrame to_band = self->coef.g * high;
+   const BmFrame band = to_band + self->mem.band;
+   const BmFrame to_low = self->coef.g * band;
+   self->mem.band = band + to_band;
+   self->mem.low += to_low + to_low;
+   return high;
+}
+
+#endif
