@@ -1,0 +1,150 @@
+/* SPDX-License-Identifier: ISC */
+#include "dynamics/opto_compressor.h"
+
+#include "base/decibel.h"
+
+#include <math.h>
+
+#define LAMP_S 0.018
+#define RECOMBINATION_S 0.037
+#define FAST_TRAP_S 0.42
+#define FAST_TRAPS 6.4
+#define FAST_CATCH_PER_S (25.9 / FAST_TRAPS) /* per trap */
+#define SLOW_TRAP_S 2.7
+#define SLOW_TRAPS 71.7
+#define SLOW_CATCH_PER_S (4.72 / SLOW_TRAPS)
+/* The brightest the lamp gets, as conductance. */
+#define LIGHT_MAX 60.0
+
+#define EMPHASIS_DB 12.0
+#define EMPHASIS_HZ 2000.0
+
+/* Mean of |sin|^3 and of |sin|^9, so that a sine's peak is what the thresholds name. */
+#define MEAN_SINE_3 0.42441318157838756205
+#define MEAN_SINE_9 0.25869184401158860924
+
+BmStatus bm_opto_compressor_init(BmOptoCompressor* self, double sample_rate_hz)
+{
+   const BmStatus status = bm_check_rate(sample_rate_hz);
+   if (status != BM_OK) {
+      return status;
+   }
+   const double period_s = 1.0 / sample_rate_hz;
+   self->cfg.period_s = period_s;
+   self->coef.lamp = -expm1(-period_s / LAMP_S);
+   self->coef.recombination = -expm1(-period_s / RECOMBINATION_S);
+   self->coef.catch_fast = period_s * FAST_CATCH_PER_S;
+   self->coef.catch_slow = period_s * SLOW_CATCH_PER_S;
+   self->coef.free_fast = -expm1(-period_s / FAST_TRAP_S);
+   self->coef.free_slow = -expm1(-period_s / SLOW_TRAP_S);
+   const double g = tan(3.14159265358979323846 * EMPHASIS_HZ * period_s);
+   self->coef.emphasis_pole = g / (1.0 + g);
+   bm_reduction_meter_init(&self->meter, sample_rate_hz);
+   bm_sidechain_cut_init(&self->cut, sample_rate_hz, sample_rate_hz / self->meter.clock.period_frames);
+   bm_glide_init(&self->drive, BM_GLIDE_MS, sample_rate_hz);
+   bm_glide_init(&self->emphasis_gain, BM_GLIDE_MS, sample_rate_hz);
+   bm_glide_init(&self->makeup_lin, BM_GLIDE_MS, sample_rate_hz);
+   bm_glide_init(&self->link, BM_GLIDE_MS, sample_rate_hz);
+   bm_fade_init(&self->limit, BM_FADE_MS, sample_rate_hz);
+   bm_fade_init(&self->release_is_set, BM_FADE_MS, sample_rate_hz);
+   const BmOptoCompressorParams params = {
+      .threshold_db = 0.0, .release_ms = 200.0, .sidechain_low_cut_hz = 20.0, .link = 1.0};
+   bm_opto_compressor_set(self, &params);
+   bm_opto_compressor_reset(self);
+   return BM_OK;
+}
+
+void bm_opto_compressor_set(BmOptoCompressor* self, const BmOptoCompressorParams* params)
+{
+   bm_glide_set(&self->drive, bm_gain_from_db(-params->threshold_db));
+   bm_glide_set(&self->emphasis_gain, bm_gain_from_db(EMPHASIS_DB * params->emphasis) - 1.0);
+   bm_glide_set(&self->makeup_lin, bm_gain_from_db(params->makeup_db));
+   bm_glide_set(&self->link, params->link);
+   bm_fade_set(&self->limit, params->limit);
+   bm_fade_set(&self->release_is_set, params->release_is_set);
+   bm_sidechain_cut_set(&self->cut, params->sidechain_low_cut_hz);
+   self->coef.release = -expm1(-1000.0 * self->cfg.period_s / params->release_ms);
+}
+
+/* What the lamp's driver hears of the output, over the threshold. */
+static inline BmFrame hear(BmOptoCompressor* self, BmFrame out)
+{
+   const BmFrame cut = bm_sidechain_cut_step(&self->cut, out);
+   const BmFrame to_low = (cut - self->mem.emphasis_low) * self->coef.emphasis_pole;
+   const BmFrame low = self->mem.emphasis_low + to_low;
+   self->mem.emphasis_low = low + to_low;
+   return bm_frame_abs(cut + bm_glide_step(&self->emphasis_gain) * (cut - low)) * bm_glide_step(&self->drive);
+}
+
+static inline BmFrame light_asked_for(BmOptoCompressor* self, BmFrame heard)
+{
+   const BmFrame third = heard * heard * heard;
+   const double limit = bm_fade_step(&self->limit);
+   const BmFrame asked = third * ((1.0 - limit) / MEAN_SINE_3 + (limit / MEAN_SINE_9) * (third * third));
+   const BmFrame light = asked / (1.0 + asked * (1.0 / LIGHT_MAX));
+   const BmFrame brighter = bm_frame_max(light, bm_frame(light[1], light[0]));
+   return light + bm_glide_step(&self->link) * (brighter - light);
+}
+
+static inline void expose(BmOptoCompressor* self, BmFrame light)
+{
+   const double by_hand = bm_fade_step(&self->release_is_set);
+   const BmFrame n = self->mem.carriers;
+   const BmFrame into_fast = self->coef.catch_fast * n * (FAST_TRAPS - self->mem.fast_traps) -
+                             self->coef.free_fast * self->mem.fast_traps;
+   const BmFrame into_slow = self->coef.catch_slow * n * (SLOW_TRAPS - self->mem.slow_traps) -
+                             self->coef.free_slow * self->mem.slow_traps;
+   self->mem.fast_traps += into_fast;
+   self->mem.slow_traps += into_slow;
+   self->mem.light += self->coef.lamp * (light - self->mem.light);
+   const BmFrame to_light = self->mem.light - n;
+   const double fall = self->coef.recombination + by_hand * (self->coef.release - self->coef.recombination);
+   const BmFrame zero = {0.0, 0.0};
+   const BmFrame moved =
+      bm_frame_select(to_light > zero, to_light * self->coef.recombination, to_light * fall);
+   self->mem.carriers = bm_frame_max(n + moved - (1.0 - by_hand) * (into_fast + into_slow), zero);
+}
+
+void bm_opto_compressor_process(BmOptoCompressor* self, const BmFrame* in, BmFrame* out, uint32_t n_frames)
+{
+   BmControlClock* clock = &self->meter.clock;
+   while (n_frames) {
+      const uint32_t n = bm_control_clock_next(clock, n_frames);
+      if (bm_control_clock_is_due(clock)) {
+         self->meter.gain_lin = 1.0 / (1.0 + fmax(self->mem.carriers[0], self->mem.carriers[1]));
+         bm_sidechain_cut_glide(&self->cut);
+      }
+      for (uint32_t i = 0; i < n; ++i) {
+         const BmFrame reduced = in[i] / (1.0 + self->mem.carriers);
+         out[i] = reduced * bm_glide_step(&self->makeup_lin);
+         expose(self, light_asked_for(self, hear(self, reduced)));
+      }
+      bm_control_clock_advance(clock, n);
+      in += n;
+      out += n;
+      n_frames -= n;
+   }
+}
+
+void bm_opto_compressor_reset(BmOptoCompressor* self)
+{
+   const BmFrame zero = {0.0, 0.0};
+   self->mem.emphasis_low = zero;
+   self->mem.light = zero;
+   self->mem.carriers = zero;
+   self->mem.fast_traps = zero;
+   self->mem.slow_traps = zero;
+   bm_sidechain_cut_reset(&self->cut);
+   bm_glide_reset(&self->drive);
+   bm_glide_reset(&self->emphasis_gain);
+   bm_glide_reset(&self->makeup_lin);
+   bm_glide_reset(&self->link);
+   bm_fade_reset(&self->limit);
+   bm_fade_reset(&self->release_is_set);
+   bm_reduction_meter_reset(&self->meter);
+}
+
+double bm_opto_compressor_reduction_db(const BmOptoCompressor* self)
+{
+   return bm_reduction_meter_db(&self->meter);
+}
