@@ -127,10 +127,8 @@ static inline void charge(BmFetCore* self, BmFrame wanted, BmFrame attack_rate)
 
 static inline BmFrame core_step(BmFetCore* self, const BmFetControls* controls, BmFrame in)
 {
-   const BmFrame heard =
-      self->cut.coef.direct * (self->mem.gain_lin * in) + bm_sidechain_cut_history(&self->cut);
-   const BmFrame input_level = bm_frame_log2(bm_frame_abs(heard) + TINY) + self->mem.applied;
-
+   const BmFrame heard = bm_sidechain_cut_step(&self->cut, in);
+   const BmFrame input_level = bm_frame_log2(bm_frame_abs(heard) + TINY);
    const BmFrame wanted = bm_static_curve_reduction(&controls->curve, input_level);
    const BmFrame loop_gain = 1.0 / (1.0 - bm_static_curve_slope(&controls->curve, input_level));
    const BmFrame attack_rate = (self->coef.attack_rate * controls->one_over_ratio) * loop_gain;
@@ -139,9 +137,7 @@ static inline BmFrame core_step(BmFetCore* self, const BmFetControls* controls, 
    const BmFrame other = bm_frame(self->mem.reduction[1], self->mem.reduction[0]);
    const BmFrame linked = bm_frame_max(self->mem.reduction, other);
    const BmFrame applied = self->mem.reduction + controls->link * (linked - self->mem.reduction);
-   self->mem.applied = bm_frame_min(applied, bm_frame_both(MAX_REDUCTION_LOG2));
-   self->mem.gain_lin = bm_frame_exp2(-self->mem.applied);
-   bm_sidechain_cut_step(&self->cut, self->mem.gain_lin * in);
+   self->mem.gain_lin = bm_frame_exp2(-bm_frame_min(applied, bm_frame_both(MAX_REDUCTION_LOG2)));
    return channel(in, self->mem.gain_lin);
 }
 
@@ -219,7 +215,6 @@ void bm_fet_compressor_reset(BmFetCompressor* self)
       self->core[q].mem.reduction = bm_frame_both(0.0);
       self->core[q].mem.wanted_1 = bm_frame_both(0.0);
       self->core[q].mem.wanted_2 = bm_frame_both(0.0);
-      self->core[q].mem.applied = bm_frame_both(0.0);
       self->core[q].mem.gain_lin = bm_frame_both(1.0);
    }
    self->least_gain = bm_frame_both(1.0);

@@ -47,7 +47,6 @@ typedef struct {
       BmFrame reduction; /* charge of the gate capacitors, log2 units */
       BmFrame wanted_1;  /* what the detector asked for in the last frame */
       BmFrame wanted_2;  /* and in the one before */
-      BmFrame applied;   /* the reduction after the link */
       BmFrame gain_lin;
    } mem;
    BmSidechainCut cut;
@@ -73,11 +72,12 @@ typedef struct {
    curve instead), temperature, noise, the amplifiers around it, and what the channel's distortion adds to
    the detector's reading.
 
-   The loop without delay: the detector's filter tells its next output as a linear function of the present
-   one, so the level it will read is known up to the gain, and the gain drops out of level plus reduction. The
-   curve is evaluated there, at the level the input would read, and the charge takes the exact exponential
-   step towards it. No unit delay, no iteration, and the curve is the same at every rate. (With the low cut's
-   history in the reading, that history is scaled by the present gain; in steady state this is exact.)
+   The loop without delay: the detector hears output = gain times low-cut input, so the level it will read
+   plus the reduction is the level of the low-cut input, whatever the gain. The law from detector to gain is
+   evaluated there in closed form, and the charge takes the exact exponential step towards it. No unit delay,
+   no iteration, and the curve is the same at every rate. (The low cut is taken before the gain for the
+   detector, not behind it: a gain that moves within microseconds makes highs of its own, which a low cut in
+   the loop would hear as signal; measured, 37 dB of reduction where 15 were due.)
 
    Constants: amounts of distortion, knee width, 40 dB of greatest reduction are common practice or our own
    choice, no source.

@@ -37,7 +37,7 @@ static inline BmFrame bm_frame_log2(BmFrame x)
 }
 
 /**
-   Two to the power of x, for |x| <= 1000, within 6e-9 of the result (5e-8 dB).
+   Two to the power of x, for |x| <= 1000, within 8e-9 of the result (7e-8 dB).
 
    2^x = 2^k e^(f ln 2), k whole and |f| <= 1/2, by the series of the exponential to the seventh power.
 */

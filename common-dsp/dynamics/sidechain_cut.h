@@ -12,8 +12,7 @@
    high-pass of 12 dB/octave.
 
    A state-variable filter by the trapezoidal rule with its delay-free loop solved (Zavalishin, "The Art of VA
-   Filter Design", chapter 4; from memory), so that its corner may move while it runs and so that a feedback
-   compressor may ask for the output as a linear function of the input, before it knows that input.
+   Filter Design", chapter 4; from memory), so that its corner may move while it runs.
 */
 typedef struct {
    struct {
@@ -74,16 +73,10 @@ static inline void bm_sidechain_cut_glide(BmSidechainCut* self)
    }
 }
 
-/** The part of the next output that is settled already: the next output is coef.direct * input plus this. */
-static inline BmFrame bm_sidechain_cut_history(const BmSidechainCut* self)
-{
-   return -self->coef.direct * (self->coef.damping * self->mem.band + self->mem.low);
-}
-
 /** Filter one frame. */
 static inline BmFrame bm_sidechain_cut_step(BmSidechainCut* self, BmFrame in)
 {
-   const BmFrame high = self->coef.direct * in + bm_sidechain_cut_history(self);
+   const BmFrame high = self->coef.direct * (in - self->coef.damping * self->mem.band - self->mem.low);
    const BmFrame to_band = self->coef.g * high;
    const BmFrame band = to_band + self->mem.band;
    const BmFrame to_low = self->coef.g * band;
