@@ -20,8 +20,11 @@
 #define SUSTAIN_FROM_DB 1.0
 #define SUSTAIN_HALF_DB 6.0
 
-/* -140 dBFS: below the noise of any recording. */
-#define FLOOR_POWER 1e-14
+/* An attack out of silence counts as one out of this much below. */
+#define MOST_DB 40.0
+
+/* -200 dBFS: so far below any recording that its level does not matter. */
+#define FLOOR_POWER 1e-20
 
 /* Steps of 2^-23: 1.5 * 2^52 * 2^-23. */
 #define TO_24_BITS 805306368.0
@@ -101,6 +104,9 @@ static inline void hear(BmTransientShaper* self, BmFrame in)
 static inline BmFrame shape(BmTransientShaper* self)
 {
    const BmFrame level = level_of_targets(self);
+   const BmFrame lowest = level - MOST_DB / BM_DB_PER_LOG2;
+   self->mem.attack_level = bm_frame_max(self->mem.attack_level, lowest);
+   self->mem.sustain_level = bm_frame_max(self->mem.sustain_level, lowest);
    const BmFrame above_attack = level - self->mem.attack_level;
    const BmFrame below_sustain = self->mem.sustain_level - level;
    self->mem.attack_level =

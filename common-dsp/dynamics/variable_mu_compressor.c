@@ -15,7 +15,7 @@
 #define RECTIFIER_MAX_V 200.0
 
 /* The loop hastens its own attack; measured on a 1 kHz sine at 10 dB of reduction. */
-#define ATTACK_PER_TIME_CONSTANT 0.4
+#define ATTACK_PER_TIME_CONSTANT 0.35
 #define FAST_RELEASE_SHARE (1.0 / 8.0)
 #define SLOW_CHARGE_SHARE (1.0 / 4.0)
 
