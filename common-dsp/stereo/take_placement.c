@@ -1,0 +1,342 @@
+/* SPDX-License-Identifier: ISC */
+#include "stereo/take_placement.h"
+
+#include "base/decibel.h"
+
+#include <math.h>
+#include <string.h>
+
+#define CONTROL_RATE_HZ 1500.0
+#define HEAD_DELAY_MAX_S 0.01
+#define TILE_FRAMES 8
+
+/* y[n] = sum of taps[k] x[n + k], oldest frame and first tap first; the same sum in the same order for every
+ * n. */
+static void convolve(const double* taps, uint32_t n_taps, const double* x, double* y, uint32_t n_frames)
+{
+   uint32_t n = 0;
+   for (; n + TILE_FRAMES <= n_frames; n += TILE_FRAMES) {
+      double sum[TILE_FRAMES] = {0.0};
+      for (uint32_t k = 0; k < n_taps; ++k) {
+         for (uint32_t i = 0; i < TILE_FRAMES; ++i) {
+            sum[i] += taps[k] * x[n + k + i];
+         }
+      }
+      memcpy(y + n, sum, sizeof sum);
+   }
+   for (; n < n_frames; ++n) {
+      double sum = 0.0;
+      for (uint32_t k = 0; k < n_taps; ++k) {
+         sum += taps[k] * x[n + k];
+      }
+      y[n] = sum;
+   }
+}
+
+static uint32_t ear_taps(const BmTakePlacement* self)
+{
+   return self->head.n_taps + BM_FRACTIONAL_TAPS - 1;
+}
+
+static BmHistoryReach history_reach(double sample_rate_hz)
+{
+   const uint32_t taps = bm_head_taps(sample_rate_hz) + BM_FRACTIONAL_TAPS;
+   /* A take may wait for its own delay and for an alignment. */
+   const double delay_s = 2.0 * 0.001 * BM_PLACEMENT_DELAY_MAX_MS + HEAD_DELAY_MAX_S;
+   return (BmHistoryReach){.delay_frames = (uint32_t)ceil(delay_s * sample_rate_hz) + taps,
+                           .run_frames = BM_PLACEMENT_CHUNK_FRAMES + taps};
+}
+
+static size_t history_bytes(double sample_rate_hz)
+{
+   return (bm_history_bytes(history_reach(sample_rate_hz)) + 63) / 64 * 64;
+}
+
+/* The place as heard, with what the alignment adds. */
+static BmTakePlace place_of(const BmTakePlacement* self, uint32_t take)
+{
+   BmTakePlace place = self->cfg.params.takes[take];
+   if (self->cfg.params.align && self->cfg.n_takes == 2) {
+      const double late_ms = self->cfg.learned.delay_ms;
+      place.delay_ms += fmax(0.0, take == 0 ? late_ms : -late_ms);
+      place.polarity ^= take == 1 && self->cfg.learned.is_opposed;
+   }
+   return place;
+}
+
+static bool is_moved(const BmTakePlace* a, const BmTakePlace* b)
+{
+   return a->azimuth_deg != b->azimuth_deg || a->elevation_deg != b->elevation_deg ||
+          a->distance_m != b->distance_m || a->delay_ms != b->delay_ms;
+}
+
+static void design_voice(BmTakePlacement* self, const BmTakePlace* place, BmPlacementVoice* voice)
+{
+   double weights[BM_FRACTIONAL_TAPS];
+   const double delay_frames = 0.001 * place->delay_ms * self->cfg.rate_hz;
+   bm_fractional_delay_design(delay_frames - floor(delay_frames), weights);
+   voice->level_delay_frames = (uint32_t)delay_frames + BM_FRACTIONAL_TAPS - 1;
+   for (uint32_t k = 0; k < BM_FRACTIONAL_TAPS; ++k) {
+      voice->level_taps[k] = weights[BM_FRACTIONAL_TAPS - 1 - k];
+   }
+
+   bm_head_responses_at(&self->head, bm_direction(-place->azimuth_deg, place->elevation_deg),
+                        place->distance_m, &self->scratch);
+   const uint32_t n_taps = ear_taps(self);
+   for (uint32_t ear = 0; ear < 2; ++ear) {
+      const double head_s = fmin(self->scratch.delays_s[ear], HEAD_DELAY_MAX_S);
+      const double ear_frames = delay_frames + head_s * self->cfg.rate_hz;
+      bm_fractional_delay_design(ear_frames - floor(ear_frames), weights);
+      voice->ear_delay_frames[ear] = (uint32_t)ear_frames + n_taps - 1;
+      double* taps = voice->ear_taps[ear];
+      memset(taps, 0, n_taps * sizeof *taps);
+      for (uint32_t k = 0; k < BM_FRACTIONAL_TAPS; ++k) {
+         for (uint32_t n = 0; n < self->head.n_taps; ++n) {
+            taps[n_taps - 1 - k - n] += weights[k] * self->scratch.taps[ear][n];
+         }
+      }
+   }
+}
+
+static void set_gains(BmTakePlacement* self, uint32_t index)
+{
+   BmPlacedTake* take = &self->takes[index];
+   const BmTakePlace place = place_of(self, index);
+   const double magnitude = place.gain_db > BM_SILENCE_DB ? bm_gain_from_db(place.gain_db) : 0.0;
+   const double gain = place.polarity ? -magnitude : magnitude;
+   const BmFrame pan = bm_pan_gains(self->cfg.params.law, place.pan);
+   bm_glide_set(&take->level_left, gain * pan[0]);
+   bm_glide_set(&take->level_right, gain * pan[1]);
+   bm_glide_set(&take->binaural_gain, gain);
+}
+
+static void take_place_at_once(BmTakePlacement* self, uint32_t index)
+{
+   BmPlacedTake* take = &self->takes[index];
+   take->heard = place_of(self, index);
+   take->is_fading = false;
+   design_voice(self, &take->heard, &take->voices[take->current]);
+}
+
+static void control(BmTakePlacement* self)
+{
+   for (uint32_t i = 0; i < self->cfg.n_takes; ++i) {
+      BmPlacedTake* take = &self->takes[i];
+      if (take->is_fading && bm_fade_is_on(&take->fade)) {
+         take->current = 1 - take->current;
+         take->is_fading = false;
+      }
+      const BmTakePlace place = place_of(self, i);
+      if (!take->is_fading && (take->has_new_head || is_moved(&place, &take->heard))) {
+         take->heard = place;
+         take->has_new_head = false;
+         design_voice(self, &place, &take->voices[1 - take->current]);
+         bm_fade_init(&take->fade, BM_FADE_MS, self->cfg.rate_hz);
+         bm_fade_set(&take->fade, false);
+         bm_fade_set(&take->fade, true);
+         take->is_fading = true;
+      }
+   }
+}
+
+/* What a voice makes of the newest chunk: [0] by level, [1], [2] the ears. */
+static void sound(const BmTakePlacement* self, uint32_t lane, const BmPlacementVoice* voice,
+                  double (*y)[BM_PLACEMENT_CHUNK_FRAMES], uint32_t n_frames)
+{
+   convolve(voice->level_taps, BM_FRACTIONAL_TAPS,
+            bm_history_at(&self->history, lane, voice->level_delay_frames), y[0], n_frames);
+   for (uint32_t ear = 0; ear < 2; ++ear) {
+      convolve(voice->ear_taps[ear], ear_taps(self),
+               bm_history_at(&self->history, lane, voice->ear_delay_frames[ear]), y[1 + ear], n_frames);
+   }
+}
+
+static void add_take(BmTakePlacement* self, uint32_t index, BmFrame* level, BmFrame* binaural,
+                     uint32_t n_frames)
+{
+   BmPlacedTake* take = &self->takes[index];
+   double y[3][BM_PLACEMENT_CHUNK_FRAMES];
+   sound(self, index, &take->voices[take->current], y, n_frames);
+   if (take->is_fading) {
+      double next[3][BM_PLACEMENT_CHUNK_FRAMES];
+      sound(self, index, &take->voices[1 - take->current], next, n_frames);
+      for (uint32_t n = 0; n < n_frames; ++n) {
+         const double share = bm_fade_step(&take->fade);
+         for (uint32_t i = 0; i < 3; ++i) {
+            y[i][n] += share * (next[i][n] - y[i][n]);
+         }
+      }
+   }
+   for (uint32_t n = 0; n < n_frames; ++n) {
+      level[n] += bm_frame(bm_glide_step(&take->level_left), bm_glide_step(&take->level_right)) * y[0][n];
+      binaural[n] += bm_glide_step(&take->binaural_gain) * bm_frame(y[1][n], y[2][n]);
+   }
+}
+
+static void process_chunk(BmTakePlacement* self, const BmFrame* in, BmFrame* out, uint32_t n_frames)
+{
+   BmFrame level[BM_PLACEMENT_CHUNK_FRAMES], binaural[BM_PLACEMENT_CHUNK_FRAMES];
+   memset(level, 0, sizeof level);
+   memset(binaural, 0, sizeof binaural);
+   bm_history_push(&self->history, in, n_frames);
+   if (self->cfg.n_takes == 2) {
+      bm_take_alignment_process(&self->alignment, in, n_frames);
+   }
+   for (uint32_t i = 0; i < self->cfg.n_takes; ++i) {
+      add_take(self, i, level, binaural, n_frames);
+   }
+   bm_correlation_process(&self->level_correlation, level, n_frames);
+   bm_correlation_process(&self->binaural_correlation, binaural, n_frames);
+   for (uint32_t n = 0; n < n_frames; ++n) {
+      const double share = bm_fade_step(&self->binaural);
+      out[n] = share == 0.0   ? level[n]
+               : share == 1.0 ? binaural[n]
+                              : level[n] + share * (binaural[n] - level[n]);
+   }
+}
+
+size_t bm_take_placement_bytes(double sample_rate_hz)
+{
+   return history_bytes(sample_rate_hz) + bm_take_alignment_bytes(sample_rate_hz);
+}
+
+BmStatus bm_take_placement_init(BmTakePlacement* self, void* memory, double sample_rate_hz, uint32_t n_takes)
+{
+   memset(self, 0, sizeof *self);
+   const BmStatus status = bm_head_responses_init_sphere(&self->head, sample_rate_hz);
+   if (status != BM_OK) {
+      return status;
+   }
+   if (!memory || n_takes < 1 || n_takes > 2) {
+      return BM_BAD_ARGUMENT;
+   }
+   self->cfg.rate_hz = sample_rate_hz;
+   self->cfg.n_takes = n_takes;
+   bm_history_init(&self->history, memory, history_reach(sample_rate_hz));
+   bm_take_alignment_init(&self->alignment, (char*)memory + history_bytes(sample_rate_hz), sample_rate_hz);
+   bm_correlation_init(&self->level_correlation, sample_rate_hz, BM_CORRELATION_WINDOW_S);
+   bm_correlation_init(&self->binaural_correlation, sample_rate_hz, BM_CORRELATION_WINDOW_S);
+   bm_control_clock_init(&self->mem.clock, (uint32_t)lround(sample_rate_hz / CONTROL_RATE_HZ));
+   bm_fade_init(&self->binaural, BM_FADE_MS, sample_rate_hz);
+   for (uint32_t i = 0; i < 2; ++i) {
+      bm_glide_init(&self->takes[i].level_left, BM_GLIDE_MS, sample_rate_hz);
+      bm_glide_init(&self->takes[i].level_right, BM_GLIDE_MS, sample_rate_hz);
+      bm_glide_init(&self->takes[i].binaural_gain, BM_GLIDE_MS, sample_rate_hz);
+      self->cfg.params.takes[i].distance_m = 1.0;
+   }
+   bm_take_placement_reset(self);
+   return BM_OK;
+}
+
+void bm_take_placement_set_head(BmTakePlacement* self, const BmHeadResponses* head)
+{
+   self->head = *head;
+   for (uint32_t i = 0; i < self->cfg.n_takes; ++i) {
+      if (self->mem.takes_at_once) {
+         take_place_at_once(self, i);
+      } else {
+         self->takes[i].has_new_head = true;
+      }
+   }
+}
+
+void bm_take_placement_set(BmTakePlacement* self, const BmTakePlacementParams* params)
+{
+   if (params->align && !self->cfg.params.align && !self->mem.takes_at_once) {
+      self->cfg.learned = bm_take_placement_suggestion(self);
+   }
+   self->cfg.params = *params;
+   bm_fade_set(&self->binaural, params->method == BM_PLACEMENT_BINAURAL);
+   for (uint32_t i = 0; i < self->cfg.n_takes; ++i) {
+      set_gains(self, i);
+      if (self->mem.takes_at_once) {
+         take_place_at_once(self, i);
+      }
+   }
+   self->mem.takes_at_once = false;
+}
+
+void bm_take_placement_process(BmTakePlacement* self, const BmFrame* in, BmFrame* out, uint32_t n_frames)
+{
+   while (n_frames > 0) {
+      if (bm_control_clock_is_due(&self->mem.clock)) {
+         control(self);
+      }
+      uint32_t n = bm_control_clock_next(&self->mem.clock, n_frames);
+      n = n < BM_PLACEMENT_CHUNK_FRAMES ? n : BM_PLACEMENT_CHUNK_FRAMES;
+      process_chunk(self, in, out, n);
+      bm_control_clock_advance(&self->mem.clock, n);
+      in += n;
+      out += n;
+      n_frames -= n;
+   }
+}
+
+void bm_take_placement_reset(BmTakePlacement* self)
+{
+   bm_history_reset(&self->history);
+   bm_take_alignment_reset(&self->alignment);
+   bm_correlation_reset(&self->level_correlation);
+   bm_correlation_reset(&self->binaural_correlation);
+   bm_control_clock_reset(&self->mem.clock);
+   bm_fade_reset(&self->binaural);
+   for (uint32_t i = 0; i < self->cfg.n_takes; ++i) {
+      BmPlacedTake* take = &self->takes[i];
+      take->has_new_head = false;
+      take_place_at_once(self, i);
+      bm_glide_reset(&take->level_left);
+      bm_glide_reset(&take->level_right);
+      bm_glide_reset(&take->binaural_gain);
+   }
+   self->mem.takes_at_once = true;
+}
+
+uint32_t bm_take_placement_latency_frames(const BmTakePlacement* self)
+{
+   (void)self;
+   return BM_FRACTIONAL_LATENCY_FRAMES;
+}
+
+BmTakeOffset bm_take_placement_learned(const BmTakePlacement* self)
+{
+   return self->cfg.learned;
+}
+
+void bm_take_placement_recall(BmTakePlacement* self, BmTakeOffset offset)
+{
+   self->cfg.learned = offset;
+   for (uint32_t i = 0; i < self->cfg.n_takes; ++i) {
+      set_gains(self, i);
+   }
+}
+
+BmTakeOffset bm_take_placement_suggestion(const BmTakePlacement* self)
+{
+   return (BmTakeOffset){bm_take_alignment_delay_ms(&self->alignment),
+                         bm_take_alignment_is_opposed(&self->alignment)};
+}
+
+double bm_take_placement_confidence_norm(const BmTakePlacement* self)
+{
+   return bm_take_alignment_confidence_norm(&self->alignment);
+}
+
+const BmCorrelation* bm_take_placement_correlation(const BmTakePlacement* self, BmPlacementMethod method)
+{
+   return method == BM_PLACEMENT_BINAURAL ? &self->binaural_correlation : &self->level_correlation;
+}
+
+double bm_take_placement_comb_notch_hz(const BmTakePlacement* self)
+{
+   if (self->cfg.n_takes < 2) {
+      return 0.0;
+   }
+   const BmTakeOffset found = bm_take_placement_suggestion(self);
+   const BmTakePlace first = place_of(self, 0);
+   const BmTakePlace second = place_of(self, 1);
+   const double delay_s = 0.001 * fabs(found.delay_ms + second.delay_ms - first.delay_ms);
+   const bool is_opposed = found.is_opposed != (first.polarity != second.polarity);
+   /* Opposed takes cancel at the bottom, and then at every whole period of the delay. */
+   const double notch_hz = (is_opposed ? 1.0 : 0.5) / delay_s;
+   return notch_hz < 0.5 * self->cfg.rate_hz ? notch_hz : 0.0;
+}
