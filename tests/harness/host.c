@@ -312,8 +312,31 @@ static int compare_plugins(const void* a, const void* b)
    return strcmp(((const BmPlugin*)a)->uri, ((const BmPlugin*)b)->uri);
 }
 
+/* lilv 0.24 crashes on a relative folder in LV2_PATH: make each one that exists absolute. */
+static void make_path_absolute(void)
+{
+   const char* given = getenv("LV2_PATH");
+   if (!given) {
+      return;
+   }
+   char* rest = bm_copy(given);
+   char* absolute = bm_copy("");
+   for (char *state = NULL, *folder = strtok_r(rest, ":", &state); folder;
+        folder = strtok_r(NULL, ":", &state)) {
+      char* resolved = folder[0] == '/' || folder[0] == '~' ? NULL : realpath(folder, NULL);
+      char* longer = bm_print("%s%s%s", absolute, absolute[0] ? ":" : "", resolved ? resolved : folder);
+      free(resolved);
+      free(absolute);
+      absolute = longer;
+   }
+   setenv("LV2_PATH", absolute, 1);
+   free(absolute);
+   free(rest);
+}
+
 BmHost* bm_host_new(BmError* error)
 {
+   make_path_absolute();
    LilvWorld* world = lilv_world_new();
    if (!world) {
       bm_fail(error, "lilv could not be started");
