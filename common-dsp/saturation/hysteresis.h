@@ -46,8 +46,8 @@ typedef struct {
 #define BM_HYSTERESIS_PINNING_A_M 27e3     /* k */
 #define BM_HYSTERESIS_REVERSIBILITY 0.17   /* c */
 
-/** The bias oscillator, within the 80 to 150 kHz of the machines (common practice, no source). */
-#define BM_HYSTERESIS_BIAS_HZ 100e3
+/** The bias oscillator, among those of studio machines (common practice, no source). */
+#define BM_HYSTERESIS_BIAS_HZ 150e3
 
 /** Set up for `step_rate_hz` steps a second, demagnetised, without bias. */
 void bm_hysteresis_init(BmHysteresis* self, double step_rate_hz);

@@ -4,7 +4,7 @@
 #include "base/decibel.h"
 
 /* Peak voltage at the grid for full scale: 10 dB of headroom above it before grid current flows. */
-#define VOLTS_AT_FULL_SCALE 0.5
+#define VOLTS_AT_FULL_SCALE 0.545
 #define SELF_BIAS_V (-1.5)
 #define PAD_DB 20.0
 
@@ -12,7 +12,7 @@ static const BmTriodeCircuit circuit = {
    .supply_v = 250.0,
    .plate_ohm = 47e3,
    .cathode_ohm = 1500.0,
-   .cathode_farad = 100e-6,
+   .cathode_farad = 47e-6,
    .source_ohm = 2e3,
    .coupling_farad = 2.2e-6,
    .grid_ohm = 22e3,

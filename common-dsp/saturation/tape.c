@@ -158,10 +158,11 @@ static inline BmFrame read_tape(const BmFrame* tape, uint32_t newest, double del
 }
 
 typedef struct {
-   const double* bias_lin; /* per frame, or NULL when it rests at path.mem.bias_lin */
-   double wander_delay_s;  /* at the block's first frame */
-   double wander_slope_s;  /* per frame */
-   const BmFrame* hiss;    /* per frame, or NULL */
+   const double* bias_lin;  /* per frame, or NULL when it rests at path.mem.bias_lin */
+   uint32_t elapsed_frames; /* since the control period began */
+   double wander_delay_s;   /* there */
+   double wander_slope_s;   /* per frame */
+   const BmFrame* hiss;     /* per frame, or NULL */
 } Block;
 
 static void path_process(BmTapePath* self, const Block* block, const BmFrame* in, BmFrame* out,
@@ -179,12 +180,13 @@ static void path_process(BmTapePath* self, const Block* block, const BmFrame* in
    } else {
       magnetise(self, high, n_high);
    }
-   const double slope = block->wander_slope_s * self->cfg.sample_rate_hz;
-   double delay_frames = block->wander_delay_s * self->cfg.high_rate_hz;
+   const double slope_frames = block->wander_slope_s * self->cfg.sample_rate_hz;
    for (uint32_t n = 0; n < n_high; ++n) {
+      /* From the control period's start, so that rounding does not depend on where a block begins. */
+      const double delay_frames = block->wander_delay_s * self->cfg.high_rate_hz +
+                                  slope_frames * (double)(block->elapsed_frames * factor + n);
       self->mem.wander[self->mem.wander_index] = high[n];
       high[n] = read_tape(self->mem.wander, self->mem.wander_index, delay_frames);
-      delay_frames += slope;
       self->mem.wander_index = (self->mem.wander_index + 1) & (BM_TAPE_WANDER_FRAMES - 1);
    }
    bm_oversample_down(&self->oversample, high, out, n_frames);
@@ -319,10 +321,10 @@ static void process_block(BmTape* self, const BmFrame* in, BmFrame* out, uint32_
          hiss[n] = drive_lin[n] * hiss_lin * bm_frame(left, noise(&self->mem.noise));
       }
    }
-   const double elapsed = self->mem.clock.position_frames;
    const Block block = {
       .bias_lin = bias_moves ? bias_lin : NULL,
-      .wander_delay_s = self->mem.wander_delay_s + elapsed * self->mem.wander_slope_s,
+      .elapsed_frames = self->mem.clock.position_frames,
+      .wander_delay_s = self->mem.wander_delay_s,
       .wander_slope_s = self->mem.wander_slope_s,
       .hiss = has_hiss ? hiss : NULL,
    };

@@ -13,6 +13,7 @@ BmTapeMachine bm_tape_machine(BmTapeSpeed speed)
    static const double speed_m_s[] = {0.1905, 0.381, 0.762};
    static const double flux_time_s[] = {70e-6, 35e-6, 17.5e-6};
    static const double lift_hz[] = {7000.0, 10000.0, 14000.0};
+   static const double lifted_lin[] = {0.794, 0.794, 0.87};
    const BmTapeMachine machine = {
       .speed_m_s = speed_m_s[speed],
       .flux_time_s = flux_time_s[speed],
@@ -21,6 +22,7 @@ BmTapeMachine bm_tape_machine(BmTapeSpeed speed)
       .thickness_m = 10e-6,
       .bias_spacing_m = 2e-6,
       .lift_hz = lift_hz[speed],
+      .lifted_lin = lifted_lin[speed],
       .head_length_m = 8e-3,
    };
    return machine;
@@ -59,6 +61,6 @@ double bm_tape_losses(const BmTapeMachine* machine, double bias_lin, double freq
 
 double bm_tape_lift_time_s(const BmTapeMachine* machine)
 {
-   const double loss = bm_tape_losses(machine, 1.0, machine->lift_hz);
-   return sqrt(1.0 / (loss * loss) - 1.0) / (2.0 * pi * machine->lift_hz);
+   const double gain = fmax(machine->lifted_lin / bm_tape_losses(machine, 1.0, machine->lift_hz), 1.0);
+   return sqrt(gain * gain - 1.0) / (2.0 * pi * machine->lift_hz);
 }

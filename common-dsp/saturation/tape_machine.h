@@ -16,6 +16,7 @@ typedef struct {
    double thickness_m;    /* magnetic layer */
    double bias_spacing_m; /* what the bias erases of short waves, as a spacing, at nominal bias */
    double lift_hz;        /* where the record amplifier's treble lift makes up for the losses */
+   double lifted_lin;     /* what it leaves there, below 1: the highs are to be soft */
    double head_length_m;  /* replay head's face along the tape: low-frequency contour */
 } BmTapeMachine;
 
@@ -40,8 +41,8 @@ double bm_tape_flux(double frequency_hz, double flux_time_s);
 /** All losses of a machine together, for a bias of `bias_lin` times the nominal one; linear. */
 double bm_tape_losses(const BmTapeMachine* machine, double bias_lin, double frequency_hz);
 
-/** The time constant of the record amplifier's treble lift, set as on the bench: what the losses at nominal
-   bias take at lift_hz, it gives. 0 without losses. */
+/** The time constant of the record amplifier's treble lift, set as on the bench: with it and
+   the losses at nominal bias, lifted_lin is left at lift_hz. 0 without losses. */
 double bm_tape_lift_time_s(const BmTapeMachine* machine);
 
 #endif

@@ -38,17 +38,23 @@ double bm_triode_grid_a(double grid_v)
    return grid_perveance * soft_power(grid_v, grid_softness, grid_exponent, &slope) + grid_offset_a;
 }
 
+/* What the leak leaves of the source's voltage; the source's resistance falls by the same factor. */
+static inline double leak_share(const BmTriodeCircuit* circuit)
+{
+   return circuit->grid_ohm / (circuit->grid_ohm + circuit->source_ohm);
+}
+
 /* The grid voltage for a drive: v + R Ig(v) = drive, by Newton's method; the left side is convex and rises,
    so the way down from the drive is monotonic. */
 static double solve_grid_v(const BmTriodeCircuit* circuit, double drive_v)
 {
+   const double source_ohm = circuit->source_ohm * leak_share(circuit);
    double v = drive_v;
    for (int i = 0; i < 40; ++i) {
       double slope;
       const double current =
          grid_perveance * soft_power(v, grid_softness, grid_exponent, &slope) + grid_offset_a;
-      const double step =
-         (v + circuit->source_ohm * current - drive_v) / (1.0 + circuit->source_ohm * grid_perveance * slope);
+      const double step = (v + source_ohm * current - drive_v) / (1.0 + source_ohm * grid_perveance * slope);
       v -= step;
       if (fabs(step) < 1e-13) {
          break;
@@ -106,7 +112,8 @@ void bm_triode_init(BmTriode* self, const BmTriodeCircuit* circuit)
                  solve_plate_v, &load);
    for (uint32_t i = 0; i <= BM_TRIODE_SEGMENTS; ++i) {
       const double drive_v = BM_TRIODE_FIRST_V + i / self->plate_v.per_unit;
-      self->grid_a[i] = (drive_v - solve_grid_v(circuit, drive_v)) / circuit->source_ohm;
+      self->grid_a[i] =
+         (drive_v - solve_grid_v(circuit, drive_v)) / (circuit->source_ohm * leak_share(circuit));
    }
 }
 
@@ -147,7 +154,7 @@ BmTriodeRest bm_triode_rest(const BmTriode* self, double drive_v)
    return (BmTriodeRest){
       .drive_v = drive_v,
       .plate_v = plate_v,
-      .inverse_gain = 1.0 / bm_curve_slope(&self->plate_v, drive_v),
+      .inverse_gain = 1.0 / (bm_curve_slope(&self->plate_v, drive_v) * leak_share(&self->circuit)),
       .cathode_a = plate_current(self, bm_frame_both(plate_v))[0] + grid_a,
       .grid_a = grid_a,
    };
@@ -165,8 +172,9 @@ void bm_triode_process(const BmTriode* self, const BmTriodeRest* rest, BmTriodeM
    const BmTriodeCircuit* circuit = &self->circuit;
    const double cathode_rise = step_s / circuit->cathode_farad;
    const double cathode_leak = step_s / (circuit->cathode_farad * circuit->cathode_ohm);
-   const double coupling_rise = step_s / circuit->coupling_farad;
-   const double coupling_leak = step_s / (circuit->coupling_farad * circuit->grid_ohm);
+   const double share = leak_share(circuit);
+   const double coupling_rise = share * step_s / circuit->coupling_farad;
+   const double coupling_leak = share * step_s / (circuit->coupling_farad * circuit->grid_ohm);
    BmFrame cathode_v = memory->cathode_v;
    BmFrame coupling_v = memory->coupling_v;
    for (uint32_t i = 0; i < factor; ++i) {
@@ -174,7 +182,7 @@ void bm_triode_process(const BmTriode* self, const BmTriodeRest* rest, BmTriodeM
          it lets the steps of a frame run side by side. */
       cathode_v += cathode_rise * memory->cathode_a[i] - cathode_leak * cathode_v;
       coupling_v += coupling_rise * memory->grid_a[i] + coupling_leak * (volts[i] - coupling_v);
-      const BmFrame drive = rest->drive_v + (volts[i] - coupling_v) - (1.0 + 1.0 / mu) * cathode_v;
+      const BmFrame drive = rest->drive_v + share * (volts[i] - coupling_v) - (1.0 + 1.0 / mu) * cathode_v;
       const BmFrame plate_v = bm_curve_step(&self->plate_v, &memory->curve, drive);
       const BmFrame grid_a = grid_current(self, memory->curve.position) - rest->grid_a;
       memory->grid_a[i] = grid_a;

@@ -40,7 +40,8 @@ typedef struct {
 /** A circuit's curves. Shared by all that runs through it. */
 typedef struct {
    BmTriodeCircuit circuit;
-   BmCurve plate_v; /* over grid drive: source voltage over the cathode, before grid current pulls it down */
+   BmCurve plate_v; /* over grid drive: what the source would bring the grid to, over the cathode, without
+                       grid current */
    BmCurveSegment segments[BM_TRIODE_SEGMENTS];
    double grid_a[BM_TRIODE_SEGMENTS + 1];
 } BmTriode;

@@ -4,7 +4,7 @@
 #include "base/decibel.h"
 
 /* Peak voltage at the source for full scale, so that -18 dBFS makes 1 % second harmonic. */
-#define VOLTS_AT_FULL_SCALE 1.15
+#define VOLTS_AT_FULL_SCALE 1.255
 
 static const BmTriodeCircuit circuit = {
    .supply_v = 250.0,

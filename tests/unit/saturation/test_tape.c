@@ -1,0 +1,490 @@
+/* SPDX-License-Identifier: ISC */
+/* If these fail, tape distorts at another level than its manual says, dulls or brightens a take that it
+   should not, thumps or clicks when it is moved, or folds harmonics back. */
+#include "unit_test.h"
+
+#include "ladder.h"
+#include "saturation/tape.h"
+#include "spectrum.h"
+
+static const BmTapeParams plain = {
+   .bias_lin = 1.0,
+   .speed = BM_TAPE_SPEED_38,
+   .wander_rate_hz = 1.0,
+};
+
+static double gain(double level_db)
+{
+   return pow(10.0, level_db / 20.0);
+}
+
+static BmTape* fresh(double rate_hz, const BmTapeParams* params)
+{
+   BmTape* tape = aligned_alloc(64, (sizeof *tape + 63) / 64 * 64);
+   assert_non_null(tape);
+   assert_int_equal(bm_tape_init(tape, rate_hz), BM_OK);
+   bm_tape_set(tape, params);
+   return tape;
+}
+
+static void process(void* self, const BmFrame* in, BmFrame* out, uint32_t n_frames)
+{
+   bm_tape_process(self, in, out, n_frames);
+}
+
+static BmTestSpectrum play(const BmTapeParams* params, double rate_hz, double hz, double level_db)
+{
+   BmTape* tape = fresh(rate_hz, params);
+   const BmTestSpectrum spectrum = bm_test_sine(process, tape, hz / rate_hz, gain(level_db), 24576);
+   free(tape);
+   return spectrum;
+}
+
+static double gain_db(const BmTapeParams* params, double rate_hz, double hz, double level_db)
+{
+   const BmTestSpectrum spectrum = play(params, rate_hz, hz, level_db);
+   const double db = 10.0 * log10(spectrum.power[spectrum.bin]) - level_db;
+   free(spectrum.power);
+   return db;
+}
+
+/* IEC 60094-5: the level where the third harmonic of 1 kHz is 3 %, -30.46 dB. */
+static void the_third_harmonic_is_3_percent_at_the_stated_level(void** state)
+{
+   (void)state;
+   for (BmTapeSpeed speed = BM_TAPE_SPEED_19; speed <= BM_TAPE_SPEED_76; ++speed) {
+      for (double drive_db = 0.0; drive_db <= 12.0; drive_db += 12.0) {
+         BmTapeParams params = plain;
+         params.speed = speed;
+         params.drive_db = drive_db;
+         const BmTestSpectrum spectrum = play(&params, 48000.0, 1000.0, BM_TAPE_MOL_DBFS - drive_db);
+         assert_close(bm_test_harmonic_db(&spectrum, 3), -30.46, speed == BM_TAPE_SPEED_38 ? 0.05 : 0.25);
+         free(spectrum.power);
+      }
+   }
+}
+
+static void under_that_level_the_second_falls_1_db_a_db_and_the_third_2(void** state)
+{
+   (void)state;
+   const BmTestSpectrum a = play(&plain, 48000.0, 1000.0, -20.0);
+   const BmTestSpectrum b = play(&plain, 48000.0, 1000.0, -30.0);
+   assert_close(bm_test_harmonic_db(&a, 2) - bm_test_harmonic_db(&b, 2), 10.0, 0.3);
+   assert_close(bm_test_harmonic_db(&a, 3) - bm_test_harmonic_db(&b, 3), 20.0, 0.4); /* 0.2 dB a 5 dB */
+   /* Both are there, the third in front: that is what is said of tape. */
+   assert_between(bm_test_harmonic_db(&a, 2), -60.0, -50.0);
+   assert_true(bm_test_harmonic_db(&a, 3) > bm_test_harmonic_db(&a, 2));
+   free(a.power);
+   free(b.power);
+}
+
+static void loud_passages_are_compressed_as_langevins_curve_says(void** state)
+{
+   (void)state;
+   /* At 3 % third harmonic the curve takes 0.80 dB off the fundamental (reference sheet: Langevin). The smear
+      of the bias and the lag change it a little. */
+   const double quiet_db = gain_db(&plain, 48000.0, 1000.0, -50.0);
+   assert_close(quiet_db, 0.0, 0.1);
+   assert_close(quiet_db - gain_db(&plain, 48000.0, 1000.0, BM_TAPE_MOL_DBFS), 0.80, 0.15);
+   assert_true(gain_db(&plain, 48000.0, 1000.0, 6.0) < -7.0);
+}
+
+static void without_losses_record_and_replay_undo_each_other(void** state)
+{
+   (void)state;
+   const double rates_hz[] = {44100.0, 48000.0, 96000.0, 192000.0};
+   for (int r = 0; r < 4; ++r) {
+      for (BmTapeSpeed speed = BM_TAPE_SPEED_19; speed <= BM_TAPE_SPEED_76; ++speed) {
+         BmTapeParams params = plain;
+         params.speed = speed;
+         params.without_losses = true;
+         for (double hz = 50.0; hz <= 20000.0; hz *= 2.71) {
+            assert_close(gain_db(&params, rates_hz[r], hz, -50.0), 0.0, 0.1);
+         }
+         assert_close(gain_db(&params, rates_hz[r], 20000.0, -50.0), 0.0, 0.1);
+      }
+   }
+}
+
+static void with_losses_the_highs_are_the_formulas(void** state)
+{
+   (void)state;
+   for (BmTapeSpeed speed = BM_TAPE_SPEED_19; speed <= BM_TAPE_SPEED_76; ++speed) {
+      const BmTapeMachine machine = bm_tape_machine(speed);
+      const double lift_s = bm_tape_lift_time_s(&machine);
+      BmTapeParams params = plain;
+      params.speed = speed;
+      for (double hz = 1000.0; hz <= 19000.0; hz *= 1.7) {
+         const double losses = bm_tape_losses(&machine, 1.0, hz) / bm_tape_losses(&machine, 1.0, 1000.0);
+         const double lift = bm_tape_flux(1000.0, lift_s) / bm_tape_flux(hz, lift_s);
+         assert_close(gain_db(&params, 48000.0, hz, -50.0), 20.0 * log10(losses * lift), 0.25);
+      }
+      /* Softer highs: 1 to 3 dB less at 10 kHz than at 1 kHz, more at lower speed. */
+      assert_between(gain_db(&params, 48000.0, 10000.0, -50.0), speed == BM_TAPE_SPEED_19 ? -4.0 : -1.8,
+                     -0.5);
+   }
+}
+
+static void the_heads_length_makes_a_bump_at_its_wavelength(void** state)
+{
+   (void)state;
+   for (BmTapeSpeed speed = BM_TAPE_SPEED_38; speed <= BM_TAPE_SPEED_76; ++speed) {
+      const BmTapeMachine machine = bm_tape_machine(speed);
+      const double bump_hz = machine.speed_m_s / machine.head_length_m;
+      BmTapeParams params = plain;
+      params.speed = speed;
+      const double bump_db = gain_db(&params, 48000.0, bump_hz, -40.0);
+      assert_between(bump_db, 0.8, 2.2);
+      assert_true(gain_db(&params, 48000.0, 2.2 * bump_hz, -40.0) < bump_db - 0.8);
+      assert_true(gain_db(&params, 48000.0, 0.25 * bump_hz, -40.0) < -2.5);
+   }
+}
+
+static void bias_trades_distortion_for_highs(void** state)
+{
+   (void)state;
+   double third_before = 0.0;
+   double highs_before = 1e9;
+   for (double bias = 0.5; bias < 2.1; bias *= M_SQRT2) {
+      BmTapeParams params = plain;
+      params.bias_lin = bias;
+      const BmTestSpectrum spectrum = play(&params, 48000.0, 1000.0, BM_TAPE_MOL_DBFS);
+      const double third = bm_test_harmonic_db(&spectrum, 3);
+      const double highs =
+         gain_db(&params, 48000.0, 10000.0, -50.0) - gain_db(&params, 48000.0, 1000.0, -50.0);
+      assert_true(third < third_before);
+      assert_true(highs < highs_before);
+      third_before = third;
+      highs_before = highs;
+      free(spectrum.power);
+   }
+   assert_true(third_before < -34.0 && highs_before < -7.0);
+}
+
+static void nothing_folds_back_12_db_into_saturation(void** state)
+{
+   (void)state;
+   /* Saturation: where the distortion is that of tanh at unit drive, 6.7 % (-4.5 dBFS); so "12 dB into" is
+      what the reference sheet's table of aliasing has. */
+   const BmTestSpectrum edge = play(&plain, 48000.0, 1000.0, -4.5);
+   assert_close(bm_test_thd_percent(&edge), 6.7, 0.5);
+   free(edge.power);
+   const double rates_hz[] = {44100.0, 48000.0, 96000.0};
+   for (int r = 0; r < 3; ++r) {
+      for (BmQuality quality = BM_QUALITY_LIVE; quality <= BM_QUALITY_RENDER; ++quality) {
+         BmTapeParams params = plain;
+         params.quality = quality;
+         const BmTestSpectrum spectrum = play(&params, rates_hz[r], 5000.0, 7.5);
+         const double alias = bm_test_alias_db(&spectrum, 20000.0 / rates_hz[r]);
+         print_message("tape, %g Hz, quality %d: aliases %.1f dB\n", rates_hz[r], (int)quality, alias);
+         assert_true(alias < (quality == BM_QUALITY_LIVE ? -90.0 : -110.0));
+         free(spectrum.power);
+      }
+   }
+}
+
+static void the_latency_told_is_the_latency_there_is(void** state)
+{
+   (void)state;
+   const double rates_hz[] = {44100.0, 48000.0, 96000.0, 192000.0, 384000.0};
+   for (int r = 0; r < 5; ++r) {
+      for (BmQuality quality = BM_QUALITY_LIVE; quality <= BM_QUALITY_RENDER; ++quality) {
+         BmTapeParams params = plain;
+         params.quality = quality;
+         BmTape* tape = fresh(rates_hz[r], &params);
+         const double step_rad = 2.0 * M_PI * 3000.0 / rates_hz[r];
+         double complex sum = 0.0;
+         for (uint32_t n = 0; n < 4096; ++n) {
+            BmFrame frame = bm_frame_both(0.01 * sin(step_rad * n));
+            bm_tape_process(tape, &frame, &frame, 1);
+            const double window = n < 2048 ? 0.0 : 0.5 - 0.5 * cos(2.0 * M_PI * (n - 2048) / 2048.0);
+            sum += window * frame[0] * cexp(-I * step_rad * (n - (double)bm_tape_latency_frames(tape)));
+         }
+         /* What is left of its phase is the machine's own: a lag of some 3 us, and the record amplifier. */
+         const double late_s = -(carg(sum) + M_PI / 2.0) / (2.0 * M_PI * 3000.0);
+         assert_close(late_s, 0.0, 12e-6);
+         free(tape);
+      }
+   }
+}
+
+static void silence_stays_silent_and_no_dc_comes_out(void** state)
+{
+   (void)state;
+   static BmFrame frames[48000];
+   BmTape* tape = fresh(48000.0, &plain);
+   memset(frames, 0, sizeof frames);
+   bm_tape_process(tape, frames, frames, 48000);
+   for (uint32_t n = 0; n < 48000; ++n) {
+      assert_close(frames[n][0], 0.0, 1e-15);
+   }
+   /* Loud, lopsided, and off: it dies away. */
+   for (uint32_t n = 0; n < 48000; ++n) {
+      frames[n] = bm_frame_both(n < 24000 ? 0.8 * fmax(sin(0.02 * n), -0.2) : 0.0);
+   }
+   bm_tape_process(tape, frames, frames, 48000);
+   double mean = 0.0;
+   for (uint32_t n = 12000; n < 23562; ++n) { /* whole periods, nearly */
+      mean += frames[n][0] / 11562.0;
+   }
+   assert_close(mean, 0.0, 2e-3);
+   for (uint32_t n = 47000; n < 48000; ++n) {
+      assert_close(frames[n][0], 0.0, 1e-5);
+   }
+   free(tape);
+}
+
+/* Reference sheet, section 12: peak of what lies above 2 kHz beside a 997 Hz tone, in a window around the
+ * change. */
+static double click_dbfs(const BmTapeParams* before, const BmTapeParams* after, double level_db)
+{
+   enum { N = 65536, CHANGE = 40000, WINDOW = 32768 };
+   static BmFrame frames[N];
+   static double complex x[WINDOW];
+   BmTape* tape = fresh(48000.0, before);
+   for (uint32_t n = 0; n < N; ++n) {
+      frames[n] = bm_frame_both(gain(level_db) * sin(2.0 * M_PI * 997.0 * n / 48000.0));
+   }
+   bm_tape_process(tape, frames, frames, CHANGE);
+   bm_tape_set(tape, after);
+   bm_tape_process(tape, frames + CHANGE, frames + CHANGE, N - CHANGE);
+   free(tape);
+   double worst = 0.0;
+   for (uint32_t shift = 0; shift <= 6000;
+        shift += 1500) { /* a change of mode comes later than the setting */
+      for (uint32_t i = 0; i < WINDOW; ++i) {
+         const double t = 2.0 * M_PI * i / WINDOW; /* Blackman-Harris: side lobes under -92 dB */
+         const double window = 0.35875 - 0.48829 * cos(t) + 0.14128 * cos(2.0 * t) - 0.01168 * cos(3.0 * t);
+         x[i] = frames[CHANGE - WINDOW / 2 + shift + i][0] * window;
+      }
+      bm_test_transform(x, WINDOW);
+      /* The tone's own harmonics are not a click; what is left are the bins well away from them. */
+      for (uint32_t i = 0; i < WINDOW; ++i) {
+         const double hz = 48000.0 * (i <= WINDOW / 2 ? i : WINDOW - i) / WINDOW;
+         const double off_hz = fabs(hz - 997.0 * round(hz / 997.0));
+         x[i] = hz < 2200.0 || off_hz < 200.0 ? 0.0 : conj(x[i]) / WINDOW;
+      }
+      bm_test_transform(x, WINDOW);
+      for (uint32_t i = 0; i < WINDOW; ++i) {
+         worst = fmax(worst, cabs(x[i]));
+      }
+   }
+   return 20.0 * log10(worst);
+}
+
+static void moving_a_control_does_not_click(void** state)
+{
+   (void)state;
+   BmTapeParams other = plain;
+   assert_true(click_dbfs(&plain, &other, -18.0) < -100.0); /* what the measurement reads without a change */
+   other.drive_db = 6.0;
+   assert_true(click_dbfs(&plain, &other, -18.0) < -80.0);
+   other = plain;
+   other.bias_lin = 2.0;
+   assert_true(click_dbfs(&plain, &other, -18.0) < -80.0);
+   other = plain;
+   other.speed = BM_TAPE_SPEED_19;
+   assert_true(click_dbfs(&plain, &other, -18.0) < -80.0);
+   other = plain;
+   other.quality = BM_QUALITY_RENDER;
+   assert_true(click_dbfs(&plain, &other, -18.0) < -80.0);
+}
+
+static void nothing_thumps_when_controls_move_in_silence(void** state)
+{
+   (void)state;
+   static BmFrame frames[4800];
+   BmTape* tape = fresh(48000.0, &plain);
+   BmTapeParams params = plain;
+   for (int i = 0; i < 40; ++i) {
+      params.drive_db = i % 2 ? 24.0 : -12.0;
+      params.bias_lin = i % 3 ? 2.0 : 0.5;
+      params.speed = (BmTapeSpeed)(i / 4 % 3);
+      params.quality = (BmQuality)(i / 5 % 2);
+      bm_tape_set(tape, &params);
+      memset(frames, 0, sizeof frames);
+      bm_tape_process(tape, frames, frames, 4800);
+      for (uint32_t n = 0; n < 4800; ++n) {
+         assert_close(frames[n][0], 0.0, 1e-4); /* -80 dBFS, and slow */
+      }
+   }
+   free(tape);
+}
+
+static void wander_moves_the_pitch_by_what_is_set_and_off_means_off(void** state)
+{
+   (void)state;
+   enum { N = 96000 };
+   static BmFrame steady[N];
+   static BmFrame wandering[N];
+   static BmFrame again[N];
+   BmTapeParams params = plain;
+   params.wander_percent = 0.2;
+   params.wander_rate_hz = 2.0;
+   BmTape* still = fresh(48000.0, &plain);
+   BmTape* moved = fresh(48000.0, &params);
+   for (uint32_t n = 0; n < N; ++n) {
+      steady[n] = bm_frame(0.1 * sin(2.0 * M_PI * 1000.0 * n / 48000.0), 0.0);
+      wandering[n] = steady[n];
+      again[n] = steady[n];
+   }
+   bm_tape_process(still, steady, steady, N);
+   bm_tape_process(moved, wandering, wandering, N);
+   bm_tape_reset(moved);
+   bm_tape_process(moved, again, again, N);
+   assert_memory_equal(wandering, again, sizeof again); /* the same each time */
+   /* Period by period, from zero crossings. */
+   double shortest = 1e9;
+   double longest = 0.0;
+   double last = 0.0;
+   for (uint32_t n = 48000; n < N; ++n) {
+      if (wandering[n - 1][0] < 0.0 && wandering[n][0] >= 0.0) {
+         const double at = n - wandering[n][0] / (wandering[n][0] - wandering[n - 1][0]);
+         if (last > 0.0) {
+            shortest = fmin(shortest, at - last);
+            longest = fmax(longest, at - last);
+         }
+         last = at;
+      }
+   }
+   assert_between(longest / 48.0 - 1.0, 0.0006, 0.0021);
+   assert_between(1.0 - shortest / 48.0, 0.0006, 0.0021);
+   free(still);
+   free(moved);
+}
+
+static void hiss_is_off_by_default_repeatable_and_as_loud_as_set(void** state)
+{
+   (void)state;
+   enum { N = 48000 };
+   static BmFrame first[N];
+   static BmFrame second[N];
+   BmTapeParams params = plain;
+   params.hiss_lin = 0.01;
+   BmTape* tape = fresh(48000.0, &params);
+   memset(first, 0, sizeof first);
+   memset(second, 0, sizeof second);
+   bm_tape_process(tape, first, first, N);
+   bm_tape_reset(tape);
+   bm_tape_process(tape, second, second, N);
+   assert_memory_equal(first, second, sizeof first);
+   double power = 0.0;
+   double both = 0.0;
+   for (uint32_t n = 1000; n < N; ++n) {
+      power += first[n][0] * first[n][0] / (N - 1000);
+      both += first[n][0] * first[n][1] / (N - 1000);
+   }
+   /* Uniform noise has a third of the square of its peak; replay tilts it by a few dB. */
+   assert_between(10.0 * log10(power), -40.0 - 4.8 - 6.0, -40.0 - 4.8 + 6.0);
+   assert_close(both / power, 0.0, 0.05); /* left and right are strangers */
+   free(tape);
+}
+
+static void whatever_comes_in_what_goes_out_is_finite_and_recovers(void** state)
+{
+   (void)state;
+   const double rates_hz[] = {8000.0, 48000.0, 384000.0};
+   for (int r = 0; r < 3; ++r) {
+      BmTapeParams params = plain;
+      params.drive_db = 24.0;
+      BmTape* tape = fresh(rates_hz[r], &params);
+      static BmFrame frames[48000];
+      uint64_t seed = 3;
+      for (uint32_t n = 0; n < 48000; ++n) {
+         frames[n] = bm_frame(n % 100 < 50 ? 1e4 : -1e4, 1e4 * bm_test_random(&seed));
+      }
+      for (uint32_t at = 0; at < 48000; at += 480) {
+         params.bias_lin = 0.5 + 1.5 * (at / 480 % 7) / 6.0;
+         params.speed = (BmTapeSpeed)(at / 960 % 3);
+         params.wander_percent = at % 2880 ? 0.3 : 0.0;
+         bm_tape_set(tape, &params);
+         bm_tape_process(tape, frames + at, frames + at, 480);
+      }
+      for (uint32_t n = 0; n < 48000; ++n) {
+         assert_true(fabs(frames[n][0]) < 1e4 && fabs(frames[n][1]) < 1e4);
+      }
+      for (int i = 0; i < (int)(rates_hz[r] / 48000.0) + 1; ++i) { /* a second, or more */
+         memset(frames, 0, sizeof frames);
+         bm_tape_process(tape, frames, frames, 48000);
+      }
+      assert_close(frames[47999][0], 0.0, 1e-6);
+      free(tape);
+   }
+}
+
+static void* fresh_wild(void)
+{
+   BmTapeParams params = plain;
+   params.drive_db = 12.0;
+   params.wander_percent = 0.1;
+   params.hiss_lin = 1e-3;
+   return fresh(44100.0, &params);
+}
+
+static void* fresh_changing(void)
+{
+   BmTape* tape = fresh(48000.0, &plain);
+   BmFrame frame = {0.0, 0.0};
+   bm_tape_process(tape, &frame, &frame, 1);
+   BmTapeParams params = plain;
+   params.bias_lin = 1.5;
+   params.speed = BM_TAPE_SPEED_76;
+   bm_tape_set(tape, &params);
+   return tape;
+}
+
+static void reset(void* self)
+{
+   bm_tape_reset(self);
+}
+
+static void no_block_size_changes_a_bit_nor_does_a_reset(void** state)
+{
+   (void)state;
+   const BmLadder wild = {fresh_wild, process, reset, free};
+   bm_test_climb(&wild, 6000);
+}
+
+static void a_change_of_speed_and_bias_does_not_depend_on_block_size(void** state)
+{
+   (void)state;
+   enum { N = 12000 };
+   static BmFrame in[N];
+   static BmFrame whole[N];
+   static BmFrame out[N];
+   bm_test_noise(in, N, 0.5, 5);
+   BmTape* tape = fresh_changing();
+   bm_tape_process(tape, in, whole, N);
+   free(tape);
+   const BmLadder changing = {fresh_changing, process, reset, free};
+   for (uint32_t block = 1; block < 1000; block = block * 5 + 2) {
+      tape = fresh_changing();
+      bm_test_run_in_blocks(&changing, tape, in, out, N, block);
+      assert_memory_equal(out, whole, sizeof whole);
+      free(tape);
+   }
+}
+
+int main(void)
+{
+   const struct CMUnitTest tests[] = {
+      cmocka_unit_test(the_third_harmonic_is_3_percent_at_the_stated_level),
+      cmocka_unit_test(under_that_level_the_second_falls_1_db_a_db_and_the_third_2),
+      cmocka_unit_test(loud_passages_are_compressed_as_langevins_curve_says),
+      cmocka_unit_test(without_losses_record_and_replay_undo_each_other),
+      cmocka_unit_test(with_losses_the_highs_are_the_formulas),
+      cmocka_unit_test(the_heads_length_makes_a_bump_at_its_wavelength),
+      cmocka_unit_test(bias_trades_distortion_for_highs),
+      cmocka_unit_test(nothing_folds_back_12_db_into_saturation),
+      cmocka_unit_test(the_latency_told_is_the_latency_there_is),
+      cmocka_unit_test(silence_stays_silent_and_no_dc_comes_out),
+      cmocka_unit_test(moving_a_control_does_not_click),
+      cmocka_unit_test(nothing_thumps_when_controls_move_in_silence),
+      cmocka_unit_test(wander_moves_the_pitch_by_what_is_set_and_off_means_off),
+      cmocka_unit_test(hiss_is_off_by_default_repeatable_and_as_loud_as_set),
+      cmocka_unit_test(whatever_comes_in_what_goes_out_is_finite_and_recovers),
+      cmocka_unit_test(no_block_size_changes_a_bit_nor_does_a_reset),
+      cmocka_unit_test(a_change_of_speed_and_bias_does_not_depend_on_block_size),
+   };
+   return cmocka_run_group_tests(tests, NULL, NULL);
+}
