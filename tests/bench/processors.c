@@ -4,11 +4,17 @@
 #include "analysis/correlation.h"
 #include "analysis/k_weighting.h"
 #include "analysis/loudness_match.h"
+#include "analysis/lowest_note.h"
 #include "base/delay.h"
 #include "base/oversample.h"
 #include "filters/fundamental_eq.h"
+#include "reverb/room_reverb.h"
+#include "saturation/preamp.h"
+#include "saturation/tape.h"
+#include "saturation/tube.h"
 #include "stereo/mid_side_eq.h"
 #include "stereo/mid_side_matrix.h"
+#include "strip/note_tracked_eq.h"
 
 #include <string.h>
 
@@ -32,9 +38,9 @@
 
 PROCESSOR(fundamental_eq, BmFundamentalEq)
 
-static void fundamental_eq_set(void* self, double position)
+static BmFundamentalEqParams every_band(double position)
 {
-   const BmFundamentalEqParams params = {
+   return (BmFundamentalEqParams){
       .lowest_note_hz = 82.4 * (1.0 + 0.05 * position),
       .low_cut = true,
       .low_cut_slope_db_oct = 36,
@@ -46,7 +52,21 @@ static void fundamental_eq_set(void* self, double position)
       .bells = {{400.0, -3.0 + position, 1.0}, {3000.0, 3.0 + position, 1.0}},
       .high_shelf = {8000.0, 3.0 + position, 0.0},
    };
+}
+
+static void fundamental_eq_set(void* self, double position)
+{
+   const BmFundamentalEqParams params = every_band(position);
    bm_fundamental_eq_set((BmFundamentalEq*)self, &params);
+}
+
+PROCESSOR(note_tracked_eq, BmNoteTrackedEq)
+
+static void note_tracked_eq_set(void* self, double position)
+{
+   const BmNoteTrackedEqParams params = {
+      .note_source = BM_NOTE_FOLLOW, .note_hz = 82.4, .eq = every_band(position)};
+   bm_note_tracked_eq_set((BmNoteTrackedEq*)self, &params);
 }
 
 PROCESSOR(mid_side_eq, BmMidSideEq)
@@ -125,6 +145,94 @@ static void loudness_match_reset(void* self)
    bm_loudness_match_reset((BmLoudnessMatch*)self);
 }
 
+static BmStatus lowest_note_init(void* self, void* memory, double rate_hz)
+{
+   (void)memory;
+   return bm_lowest_note_init((BmLowestNote*)self, rate_hz);
+}
+
+static void lowest_note_process(void* self, const BmFrame* in, BmFrame* out, uint32_t n_frames)
+{
+   (void)out;
+   bm_lowest_note_process((BmLowestNote*)self, in, n_frames);
+}
+
+static void lowest_note_reset(void* self)
+{
+   bm_lowest_note_reset((BmLowestNote*)self);
+}
+
+PROCESSOR(preamp, BmPreamp)
+
+static void preamp_set(void* self, double position)
+{
+   const BmPreampParams params = {
+      .gain_db = 20.0 + position,
+      .low_gain_db = 3.0 + position,
+      .high_gain_db = 3.0 + position,
+      .quality = BM_QUALITY_LIVE,
+   };
+   bm_preamp_set((BmPreamp*)self, &params);
+}
+
+PROCESSOR(tube, BmTube)
+
+static void tube_set(void* self, double position)
+{
+   const BmTubeParams params = {
+      .drive_db = 6.0 + position, .bias = 0.2 + 0.1 * position, .quality = BM_QUALITY_LIVE};
+   bm_tube_set((BmTube*)self, &params);
+}
+
+PROCESSOR(tape, BmTape)
+
+static void tape_set(void* self, double position)
+{
+   const BmTapeParams params = {
+      .drive_db = 6.0 + position,
+      .bias_lin = 1.0 + 0.05 * position,
+      .speed = BM_TAPE_SPEED_38,
+      .wander_percent = 0.1,
+      .wander_rate_hz = 2.0,
+      .hiss_lin = 1e-4,
+      .quality = BM_QUALITY_LIVE,
+   };
+   bm_tape_set((BmTape*)self, &params);
+}
+
+static BmStatus room_reverb_init(void* self, void* memory, double rate_hz)
+{
+   return bm_room_reverb_init((BmRoomReverb*)self, memory, rate_hz);
+}
+
+static void room_reverb_set(void* self, double position)
+{
+   const BmRoomReverbParams params = {
+      .decay_s = 0.8 + 0.1 * position,
+      .low_ratio = 1.0,
+      .damping_hz = 6000.0 + 500.0 * position,
+      .volume_m3 = 150.0,
+      .predelay_ms = 10.0,
+      .distance_m = 1.5,
+      .low_cut_hz = 100.0 + 10.0 * position,
+      .shimmer_db = 2.0 + position,
+      .width = 1.0,
+      .modulation = 0.5,
+      .mix = 0.3 + 0.1 * position,
+   };
+   bm_room_reverb_set((BmRoomReverb*)self, &params);
+}
+
+static void room_reverb_process(void* self, const BmFrame* in, BmFrame* out, uint32_t n_frames)
+{
+   bm_room_reverb_process((BmRoomReverb*)self, in, out, n_frames);
+}
+
+static void room_reverb_reset(void* self)
+{
+   bm_room_reverb_reset((BmRoomReverb*)self);
+}
+
 /* Up and down again with nothing in between: what an oversampled processor pays before it does anything. */
 #define OVERSAMPLE(name, factor_at_48k, quality)                                                             \
    static BmStatus name##_init(void* self, void* memory, double rate_hz)                                     \
@@ -163,8 +271,16 @@ static void oversample_reset(void* self)
 
 const BmProcessor bm_processors[] = {
    {"fundamental-eq", VERBS(fundamental_eq, BmFundamentalEq)},
+   {"note-tracked-eq", VERBS(note_tracked_eq, BmNoteTrackedEq)},
    {"mid-side-eq", VERBS(mid_side_eq, BmMidSideEq)},
    {"mid-side-matrix", VERBS(mid_side_matrix, BmMidSideMatrix)},
+   {"preamp", VERBS(preamp, BmPreamp)},
+   {"tube", VERBS(tube, BmTube)},
+   {"tape", VERBS(tape, BmTape)},
+   {"room-reverb", sizeof(BmRoomReverb), bm_room_reverb_bytes, room_reverb_init, room_reverb_set,
+    room_reverb_process, room_reverb_reset},
+   {"lowest-note", sizeof(BmLowestNote), NULL, lowest_note_init, NULL, lowest_note_process,
+    lowest_note_reset},
    {"correlation", sizeof(BmCorrelation), NULL, correlation_init, NULL, correlation_process,
     correlation_reset},
    {"loudness-match", VERBS(loudness_match, BmLoudnessMatch)},
