@@ -1,0 +1,198 @@
+/* SPDX-License-Identifier: ISC */
+#include "analysis/loudness.h"
+
+#include "base/decibel.h"
+
+#include <math.h>
+#include <string.h>
+
+#define HOPS_PER_S 100.0
+#define MOMENTARY_HOPS 40
+#define BLOCK_HOPS 10
+#define PASSAGE_HOPS 100
+#define OFFSET_LU (-0.691) /* BS.1770-4, eq. 2 */
+#define LOWEST_LUFS (-70.0)
+#define BIN_LU 0.05
+#define GATE_LU 10.0
+#define RANGE_GATE_LU 20.0
+#define RANGE_LOW 0.10
+#define RANGE_HIGH 0.95
+
+static double lufs(double power)
+{
+   return fmax(BM_SILENCE_DB, OFFSET_LU + 10.0 * log10(power));
+}
+
+static void histogram_add(BmLoudnessHistogram* self, double power)
+{
+   const double loudness_lufs = lufs(power);
+   if (loudness_lufs < LOWEST_LUFS) {
+      return;
+   }
+   const double place = (loudness_lufs - LOWEST_LUFS) / BIN_LU;
+   const uint32_t bin = place < BM_LOUDNESS_BINS - 1 ? (uint32_t)place : BM_LOUDNESS_BINS - 1;
+   ++self->counts[bin];
+   self->powers[bin] += power;
+}
+
+/* The first bin at or over the mean of all less `gate_lu`. */
+static uint32_t gate_bin(const BmLoudnessHistogram* self, double gate_lu)
+{
+   double power = 0.0;
+   double count = 0.0;
+   for (uint32_t bin = 0; bin < BM_LOUDNESS_BINS; ++bin) {
+      power += self->powers[bin];
+      count += self->counts[bin];
+   }
+   const double place = count > 0.0 ? (lufs(power / count) - gate_lu - LOWEST_LUFS) / BIN_LU : 0.0;
+   return place > 0.0 ? (uint32_t)fmin(round(place), BM_LOUDNESS_BINS) : 0;
+}
+
+static double integrated_lufs(const BmLoudnessHistogram* self)
+{
+   double power = 0.0;
+   double count = 0.0;
+   for (uint32_t bin = gate_bin(self, GATE_LU); bin < BM_LOUDNESS_BINS; ++bin) {
+      power += self->powers[bin];
+      count += self->counts[bin];
+   }
+   return count > 0.0 ? lufs(power / count) : BM_SILENCE_DB;
+}
+
+/* Loudness of the passage at `rank` (0 the softest) from `first` on; within a bin its mean stands for each.
+ */
+static double ranked_lufs(const BmLoudnessHistogram* self, uint32_t first, double rank)
+{
+   double below = 0.0;
+   for (uint32_t bin = first; bin < BM_LOUDNESS_BINS; ++bin) {
+      below += self->counts[bin];
+      if (below > rank) {
+         return lufs(self->powers[bin] / self->counts[bin]);
+      }
+   }
+   return BM_SILENCE_DB;
+}
+
+static double range_lu(const BmLoudnessHistogram* self)
+{
+   const uint32_t first = gate_bin(self, RANGE_GATE_LU);
+   double count = 0.0;
+   for (uint32_t bin = first; bin < BM_LOUDNESS_BINS; ++bin) {
+      count += self->counts[bin];
+   }
+   if (count == 0.0) {
+      return 0.0;
+   }
+   return ranked_lufs(self, first, floor((count - 1.0) * RANGE_HIGH + 0.5)) -
+          ranked_lufs(self, first, floor((count - 1.0) * RANGE_LOW + 0.5));
+}
+
+/* Mean of the last [n_hops], or of what there is. */
+static double recent_power(const BmLoudness* self, const double* powers, uint32_t n_hops)
+{
+   const uint32_t n = n_hops < self->mem.n_hops ? n_hops : (uint32_t)self->mem.n_hops;
+   double sum = 0.0;
+   for (uint32_t back = 1; back <= n; ++back) {
+      sum += powers[(self->mem.n_hops - back) % BM_LOUDNESS_HOPS_MAX];
+   }
+   return sum / n;
+}
+
+static void finish_hop(BmLoudness* self)
+{
+   const uint64_t slot = self->mem.n_hops % BM_LOUDNESS_HOPS_MAX;
+   const double n_frames = self->mem.clock.period_frames;
+   const BmFrame squares = self->mem.square_sum / bm_frame_both(n_frames);
+   const double both = squares[0] + squares[1];
+   self->mem.power[slot] = self->cfg.n_channels == 2 ? both : squares[0];
+   self->mem.mono_power[slot] = fmax(0.0, 0.5 * (both + 2.0 * self->mem.cross_sum / n_frames));
+   self->mem.square_sum = bm_frame_both(0.0);
+   self->mem.cross_sum = 0.0;
+
+   ++self->mem.n_hops;
+   self->mem.momentary_power = recent_power(self, self->mem.power, MOMENTARY_HOPS);
+   self->mem.short_term_power = recent_power(self, self->mem.power, BM_LOUDNESS_HOPS_MAX);
+   if (self->mem.n_hops % BLOCK_HOPS == 0 && self->mem.n_hops >= MOMENTARY_HOPS) {
+      histogram_add(&self->mem.blocks, self->mem.momentary_power);
+      self->mem.integrated_lufs = integrated_lufs(&self->mem.blocks);
+      if (self->cfg.n_channels == 2) {
+         histogram_add(&self->mem.mono_blocks, recent_power(self, self->mem.mono_power, MOMENTARY_HOPS));
+         self->mem.mono_integrated_lufs = integrated_lufs(&self->mem.mono_blocks);
+      }
+   }
+   if (self->mem.n_hops % PASSAGE_HOPS == 0 && self->mem.n_hops >= BM_LOUDNESS_HOPS_MAX) {
+      histogram_add(&self->mem.passages, self->mem.short_term_power);
+      self->mem.range_lu = range_lu(&self->mem.passages);
+   }
+}
+
+BmStatus bm_loudness_init(BmLoudness* self, double sample_rate_hz, uint32_t n_channels)
+{
+   const BmStatus status = bm_k_weighting_init(&self->weighting, sample_rate_hz);
+   if (status != BM_OK) {
+      return status;
+   }
+   if (n_channels < 1 || n_channels > 2) {
+      return BM_BAD_ARGUMENT;
+   }
+   self->cfg.n_channels = n_channels;
+   bm_control_clock_init(&self->mem.clock, (uint32_t)lround(sample_rate_hz / HOPS_PER_S));
+   bm_loudness_reset(self);
+   return BM_OK;
+}
+
+void bm_loudness_reset(BmLoudness* self)
+{
+   const uint32_t period_frames = self->mem.clock.period_frames;
+   bm_k_weighting_reset(&self->weighting);
+   memset(&self->mem, 0, sizeof self->mem);
+   bm_control_clock_init(&self->mem.clock, period_frames);
+   self->mem.integrated_lufs = BM_SILENCE_DB;
+   self->mem.mono_integrated_lufs = BM_SILENCE_DB;
+}
+
+void bm_loudness_process(BmLoudness* self, const BmFrame* in, uint32_t n_frames)
+{
+   while (n_frames > 0) {
+      const uint32_t n = bm_control_clock_next(&self->mem.clock, n_frames);
+      for (uint32_t i = 0; i < n; ++i) {
+         const BmFrame x = bm_k_weighting_step(&self->weighting, in[i]);
+         self->mem.square_sum += x * x;
+         self->mem.cross_sum += x[0] * x[1];
+      }
+      bm_control_clock_advance(&self->mem.clock, n);
+      if (bm_control_clock_is_due(&self->mem.clock)) { /* the next one begins: this one is full */
+         finish_hop(self);
+      }
+      in += n;
+      n_frames -= n;
+   }
+}
+
+double bm_loudness_momentary_lufs(const BmLoudness* self)
+{
+   return lufs(self->mem.momentary_power);
+}
+
+double bm_loudness_short_term_lufs(const BmLoudness* self)
+{
+   return lufs(self->mem.short_term_power);
+}
+
+double bm_loudness_integrated_lufs(const BmLoudness* self)
+{
+   return self->mem.integrated_lufs;
+}
+
+double bm_loudness_range_lu(const BmLoudness* self)
+{
+   return self->mem.range_lu;
+}
+
+double bm_loudness_mono_change_lu(const BmLoudness* self)
+{
+   if (self->cfg.n_channels < 2 || self->mem.integrated_lufs <= BM_SILENCE_DB) {
+      return 0.0;
+   }
+   return self->mem.mono_integrated_lufs - self->mem.integrated_lufs;
+}

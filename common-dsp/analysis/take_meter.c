@@ -1,0 +1,69 @@
+/* SPDX-License-Identifier: ISC */
+#include "analysis/take_meter.h"
+
+#include <math.h>
+
+BmStatus bm_take_meter_init(BmTakeMeter* self, void* memory, double sample_rate_hz, uint32_t n_channels)
+{
+   BmStatus status = bm_loudness_init(&self->loudness, sample_rate_hz, n_channels);
+   if (status == BM_OK) {
+      status = bm_correlation_init(&self->correlation, sample_rate_hz, 0.0);
+   }
+   if (status == BM_OK) {
+      status = bm_attack_to_sustain_init(&self->attack, memory, sample_rate_hz, n_channels);
+   }
+   if (status == BM_OK) {
+      status = bm_lowest_note_init(&self->lowest_note, sample_rate_hz);
+   }
+   if (status == BM_OK) {
+      bm_true_peak_init(&self->true_peak);
+      self->cfg.n_channels = n_channels;
+      bm_take_meter_reset(self);
+   }
+   return status;
+}
+
+size_t bm_take_meter_bytes(double sample_rate_hz)
+{
+   return bm_attack_to_sustain_bytes(sample_rate_hz);
+}
+
+void bm_take_meter_reset(BmTakeMeter* self)
+{
+   bm_loudness_reset(&self->loudness);
+   bm_true_peak_reset(&self->true_peak);
+   bm_correlation_reset(&self->correlation);
+   bm_attack_to_sustain_reset(&self->attack);
+   bm_lowest_note_reset(&self->lowest_note);
+   self->mem.peak = bm_frame_both(0.0);
+   self->mem.square_sum = bm_frame_both(0.0);
+   self->mem.n_frames = 0.0;
+}
+
+void bm_take_meter_process(BmTakeMeter* self, const BmFrame* in, uint32_t n_frames)
+{
+   bm_loudness_process(&self->loudness, in, n_frames);
+   bm_true_peak_process(&self->true_peak, in, n_frames);
+   bm_correlation_process(&self->correlation, in, n_frames);
+   bm_attack_to_sustain_process(&self->attack, in, n_frames);
+   bm_lowest_note_process(&self->lowest_note, in, n_frames);
+   for (uint32_t n = 0; n < n_frames; ++n) {
+      self->mem.peak = bm_frame_max(self->mem.peak, bm_frame_abs(in[n]));
+      self->mem.square_sum += in[n] * in[n];
+   }
+   self->mem.n_frames += n_frames;
+}
+
+double bm_take_meter_crest_db(const BmTakeMeter* self)
+{
+   double weighted_db = 0.0;
+   double weight = 0.0;
+   for (uint32_t channel = 0; channel < self->cfg.n_channels; ++channel) {
+      const double energy = self->mem.square_sum[channel];
+      if (energy > 0.0) {
+         weighted_db += energy * 20.0 * log10(self->mem.peak[channel] / sqrt(energy / self->mem.n_frames));
+         weight += energy;
+      }
+   }
+   return weight > 0.0 ? weighted_db / weight : 0.0;
+}
