@@ -13,4 +13,7 @@ int bm_measure_command(int n_arguments, char** arguments);
 /** bookmatch render SESSION.ttl [-o FOLDER] [--takes FOLDER] [--json] [--no-report]. */
 int bm_render_command(int n_arguments, char** arguments);
 
+/** bookmatch response [-o FILE] [--json] [--rate HZ] [--level DBFS] [--input WHICH] PLUGIN [port=value...] */
+int bm_response_command(int n_arguments, char** arguments);
+
 #endif

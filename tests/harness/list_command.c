@@ -2,12 +2,11 @@
 #include "command.h"
 
 #include "host.h"
+#include "plugin_name.h"
 
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
-
-#define BM_OWN "urn:bookmatch:"
 
 static void print_help(const char* help, const char* indent)
 {
@@ -77,28 +76,6 @@ static void print_plugin(const BmPlugin* plugin)
    }
 }
 
-/* Our own plugins may be named without their prefix, and without #mono. */
-static const BmPlugin* find(BmHost* host, const char* name, BmError* error)
-{
-   if (strchr(name, ':')) {
-      return bm_host_find(host, name, error);
-   }
-   BmError first = {0};
-   char* uri = bm_print(BM_OWN "%s%s", name, strchr(name, '#') ? "" : "#mono");
-   const BmPlugin* plugin = bm_host_find(host, uri, &first);
-   free(uri);
-   if (!plugin && !strchr(name, '#')) {
-      BmError second = {0};
-      uri = bm_print(BM_OWN "%s#stereo", name);
-      plugin = bm_host_find(host, uri, &second);
-      free(uri);
-   }
-   if (!plugin) {
-      bm_fail(error, "%s", first.text);
-   }
-   return plugin;
-}
-
 int bm_list_command(int n_arguments, char** arguments)
 {
    if (n_arguments > 1) {
@@ -108,7 +85,7 @@ int bm_list_command(int n_arguments, char** arguments)
    BmError error = {0};
    BmHost* host = bm_host_new(&error);
    if (host && n_arguments) {
-      const BmPlugin* plugin = find(host, arguments[0], &error);
+      const BmPlugin* plugin = bm_find_named_plugin(host, arguments[0], &error);
       if (plugin) {
          print_plugin(plugin);
       }

@@ -23,6 +23,10 @@ static const Command commands[] = {
     "render SESSION.ttl [-o FOLDER] [--takes FOLDER] [--json] [--no-report]\n"
     "      Render a session's stems and its report into FOLDER (without -o: a folder of the\n"
     "      session's name beside it). Takes are sought beside the session, or in --takes."},
+   {"response", bm_response_command,
+    "response [-o FILE.svg|FILE.html] [--json] [--rate HZ] [--level DBFS]\n"
+    "           [--input both|left|side] PLUGIN [port=value...]\n"
+    "      Magnitude, phase, latency and harmonics of a plugin as hosted, by a small impulse and by sines."},
 };
 
 static int print_usage(FILE* stream)

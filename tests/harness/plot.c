@@ -498,6 +498,25 @@ static void add_canvas(BmText* page, const BmPlot* plot, double height)
    }
 }
 
+static void add_quantity(BmText* page, const BmPlot* plot)
+{
+   bm_text_add_html(page, plot->y.label);
+   if (plot->x.label) {
+      bm_text_add(page, ", over ");
+      bm_text_add_html(page, plot->x.label);
+   }
+}
+
+static bool has_legend(const BmPlot* plot)
+{
+   for (uint32_t s = 0; s < plot->n_series; ++s) {
+      if (plot->series[s].label) {
+         return true;
+      }
+   }
+   return false;
+}
+
 static const char* tone_class(const BmPlotSeries* series)
 {
    return colours[series->tone];
@@ -516,27 +535,21 @@ void bm_plot_add_figure(BmText* page, const BmPlot* plot)
    bm_text_add(page, "</b>");
    if (plot->y.label) {
       bm_text_add(page, " <span class=\"quantity\">");
-      bm_text_add_html(page, plot->y.label);
-      if (plot->x.label) {
-         bm_text_add(page, ", over ");
-         bm_text_add_html(page, plot->x.label);
-      }
+      add_quantity(page, plot);
       bm_text_add(page, "</span>");
    }
    bm_text_add(page, "</figcaption>");
-   bool has_legend = false;
+   bm_text_add(page, has_legend(plot) ? "<ul class=\"legend\">" : "");
    for (uint32_t s = 0; s < plot->n_series; ++s) {
       const BmPlotSeries* const series = &plot->series[s];
       if (series->label) {
-         bm_text_add(page, has_legend ? "" : "<ul class=\"legend\">");
-         has_legend = true;
          bm_text_addf(page, "<li><i class=\"%s %s%s\"></i>", tone_class(series), kind_class(series),
                       series->is_thin ? " thin" : "");
          bm_text_add_html(page, series->label);
          bm_text_add(page, "</li>");
       }
    }
-   bm_text_add(page, has_legend ? "</ul>" : "");
+   bm_text_add(page, has_legend(plot) ? "</ul>" : "");
    bm_text_addf(page, "<svg class=\"canvas%s\" role=\"img\" width=\"100%%\" height=\"%.0f\" aria-label=\"",
                 plot->x.scale == BM_AXIS_TIME ? " timed" : "", height + TICK_ROW);
    bm_text_add_html(page, plot->title);
@@ -547,14 +560,19 @@ void bm_plot_add_figure(BmText* page, const BmPlot* plot)
    bm_text_add(page, "</svg></figure>\n");
 }
 
+/* Room for the title, and for the legend if there is one. */
+static double head_of(const BmPlot* plot)
+{
+   return has_legend(plot) ? 46.0 : 28.0;
+}
+
 void bm_plot_add_svg(BmText* document, const BmPlot* plots, uint32_t n_plots)
 {
    const double width = 800.0;
    const double margin = 24.0;
-   const double head = 44.0;
    double height = margin;
    for (uint32_t p = 0; p < n_plots; ++p) {
-      height += head + plot_height(&plots[p]) + TICK_ROW + margin;
+      height += head_of(&plots[p]) + plot_height(&plots[p]) + TICK_ROW + margin;
    }
    bm_text_addf(document,
                 "<svg xmlns=\"http://www.w3.org/2000/svg\" width=\"%.0f\" height=\"%.0f\" viewBox=\"0 0 %.0f "
@@ -566,12 +584,13 @@ void bm_plot_add_svg(BmText* document, const BmPlot* plots, uint32_t n_plots)
    for (uint32_t p = 0; p < n_plots; ++p) {
       const BmPlot* const plot = &plots[p];
       const double side = plot_height(plot);
+      const double head = head_of(plot);
       const double plot_width = plot->is_square ? SQUARE_SIDE : width - 2.0 * margin;
       bm_text_addf(document, "<text class=\"title\" x=\"%.0f\" y=\"%.0f\">", margin, y + 12.0);
       bm_text_add_html(document, plot->title);
       if (plot->y.label) {
          bm_text_add(document, " <tspan class=\"quantity\">");
-         bm_text_add_html(document, plot->y.label);
+         add_quantity(document, plot);
          bm_text_add(document, "</tspan>");
       }
       bm_text_add(document, "</text>\n");

@@ -478,3 +478,18 @@ bool bm_report_write_index(const char* title, const char* summary, const BmRepor
    end_page(&page);
    return save_page(&page, path);
 }
+
+bool bm_report_write_figures(const char* title, const char* words, const BmPlot* plots, uint32_t n_plots,
+                             const char* path)
+{
+   BmText page = {0};
+   begin_page(&page, title);
+   add_paragraph(&page, "lead", words);
+   bm_text_add(&page, "</header>\n<main>\n");
+   for (uint32_t n = 0; n < n_plots; ++n) {
+      bm_plot_add_figure(&page, &plots[n]);
+   }
+   bm_text_add(&page, "</main>\n");
+   end_page(&page);
+   return save_page(&page, path);
+}

@@ -116,4 +116,8 @@ typedef struct {
 bool bm_report_write_index(const char* title, const char* summary, const BmReportIndexEntry* entries,
                            uint32_t n_entries, const char* path);
 
+/** Write a page of pictures alone, with `words` above them. False, and errno, if it cannot. */
+bool bm_report_write_figures(const char* title, const char* words, const BmPlot* plots, uint32_t n_plots,
+                             const char* path);
+
 #endif
