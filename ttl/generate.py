@@ -97,6 +97,7 @@ class Source:
         self.controls = self.read_controls()
         self.presets = sorted(self.own.subjects(RDF.type, PSET.Preset))
         self.check_presets()
+        self.complete_presets()
 
     def form_presets(self):
         """Each preset once for each form it applies to: a preset of two plugins is more than some hosts take."""
@@ -224,6 +225,28 @@ class Source:
                     )
                 if control["points"] and value not in control["points"]:
                     self.fail(f"preset {label!s}: {symbol} {value:g} is not one of its scale points")
+
+    def complete_presets(self):
+        """Have every preset set all that makes the sound: after "Side alone", "Mid alone" must not be silence.
+
+        What belongs to the take or the session stays the user's: gains, bypass and match, and what bm:presetsLeave marks.
+        """
+
+        def symbols(preset):
+            return {str(self.one(port, LV2.symbol)) for port in self.graph.objects(preset, LV2.port)}
+
+        left = set(SHELL_PORTS) - {"mix"} - set().union(*map(symbols, self.presets))
+        for preset in self.presets:
+            given = symbols(preset)
+            for control in self.controls:
+                symbol = control["symbol"]
+                marked = (control["node"], BM.presetsLeave, Literal(True)) in self.graph
+                if control["output"] or symbol in given | left or marked:
+                    continue
+                port = BNode()
+                self.graph.add((preset, LV2.port, port))
+                self.graph.add((port, LV2.symbol, Literal(symbol)))
+                self.graph.add((port, PSET.value, self.one(control["node"], LV2.default)))
 
 
 class Writer:
