@@ -5,6 +5,8 @@
 
 BmStatus bm_note_tracked_eq_init(BmNoteTrackedEq* self, double sample_rate_hz)
 {
+   /* A session saved with the switch on keeps what it learned: only turning it on counts. */
+   self->cfg.params.learn_again = true;
    bm_control_clock_init(&self->clock, BM_NOTE_PERIOD_FRAMES);
    const BmStatus status = bm_lowest_note_init(&self->search, sample_rate_hz);
    return status != BM_OK ? status : bm_fundamental_eq_init(&self->eq, sample_rate_hz);
@@ -27,6 +29,11 @@ void bm_note_tracked_eq_set(BmNoteTrackedEq* self, const BmNoteTrackedEqParams* 
       .highest_hz = bm_tuning_search_high_hz(tuning),
       .mode = params->note_source == BM_NOTE_LEARN ? BM_LOWEST_NOTE_HOLD : BM_LOWEST_NOTE_FOLLOW,
    };
+   const double learned_hz = bm_lowest_note_learned_hz(&self->search);
+   const bool is_foreign = learned_hz < search.lowest_hz || learned_hz > search.highest_hz;
+   if (learned_hz > 0.0 && (is_foreign || (params->learn_again && !self->cfg.params.learn_again))) {
+      bm_lowest_note_set_learned_hz(&self->search, 0.0);
+   }
    self->cfg.params = *params;
    bm_lowest_note_set(&self->search, &search);
    move_to_note(self);

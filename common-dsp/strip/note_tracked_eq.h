@@ -8,6 +8,9 @@
 #include "base/status.h"
 #include "filters/fundamental_eq.h"
 
+#include <stdbool.h>
+#include <stdint.h>
+
 /** Where the lowest note comes from. */
 typedef enum {
    BM_NOTE_SET,   /**< the caller's frequency */
@@ -18,6 +21,7 @@ typedef enum {
 typedef struct {
    uint32_t tuning; /**< index of base/note.h's table; bounds the search */
    BmNoteSource note_source;
+   bool learn_again;         /**< turned on: the learned note is forgotten; on from the start: it is not */
    double note_hz;           /**< the caller's lowest note */
    BmFundamentalEqParams eq; /**< its lowest_note_hz is not looked at */
 } BmNoteTrackedEqParams;
@@ -37,7 +41,7 @@ typedef struct {
 /** Set up. Errors: BM_BAD_RATE. */
 BmStatus bm_note_tracked_eq_init(BmNoteTrackedEq* self, double sample_rate_hz);
 
-/** Take parameters. Real-time: yes. */
+/** Take parameters. A learned note that the tuning's search cannot find is forgotten. Real-time: yes. */
 void bm_note_tracked_eq_set(BmNoteTrackedEq* self, const BmNoteTrackedEqParams* params);
 
 /** Listen and equalise [n_frames]; `out` may be `in`. No latency. Real-time: yes. */

@@ -20,6 +20,7 @@ static void set(void* self, const float* port)
    const BmNoteTrackedEqParams params = {
       .tuning = (uint32_t)port[FUNDAMENTAL_EQ_TUNING],
       .note_source = (BmNoteSource)port[FUNDAMENTAL_EQ_NOTE_SOURCE],
+      .learn_again = port[FUNDAMENTAL_EQ_LEARN_AGAIN] > 0.5F,
       .note_hz = (double)port[FUNDAMENTAL_EQ_NOTE_FREQ_HZ],
       .eq =
          {

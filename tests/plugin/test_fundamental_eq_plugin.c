@@ -224,6 +224,57 @@ static void a_learned_note_moves_the_low_cut_and_survives_save_and_reload(void**
    bm_instance_free(second);
 }
 
+/* A thump at the start, another capo, another instrument: what was learned from it must not stay for good. */
+static void learning_begins_anew_when_asked_and_when_the_tuning_rules_the_note_out(void** state)
+{
+   (void)state;
+   enum { N_FRAMES = 72000, VIOLIN = 15 };
+   float* low = harmonic_tone(97.999, 48000.0, N_FRAMES);
+   float* high = harmonic_tone(246.942, 48000.0, N_FRAMES);
+   BmInstance* instance = instance_new(MONO, 48000.0);
+   set(instance, "note_source", 1);
+   run_mono(instance, low, NULL, N_FRAMES);
+   run_mono(instance, high, NULL, N_FRAMES);
+   assert_close(get(instance, "lowest_note"), 97.999, 0.3);
+   set(instance, "learn_again", 1);
+   run_mono(instance, high, NULL, N_FRAMES);
+   assert_close(get(instance, "lowest_note"), 246.942, 0.7);
+
+   set(instance, "learn_again", 0);
+   run_mono(instance, low, NULL, N_FRAMES);
+   assert_close(get(instance, "lowest_note"), 97.999, 0.3);
+   set(instance, "tuning", VIOLIN);
+   run_mono(instance, high, NULL, N_FRAMES);
+   assert_close(get(instance, "lowest_note"), 246.942, 0.7);
+   bm_instance_free(instance);
+   free(low);
+   free(high);
+}
+
+static void a_session_saved_with_learn_again_on_keeps_its_note(void** state)
+{
+   (void)state;
+   enum { N_FRAMES = 72000 };
+   float* tone = harmonic_tone(110.0, 48000.0, N_FRAMES);
+   BmInstance* first = instance_new(MONO, 48000.0);
+   set(first, "note_source", 1);
+   set(first, "learn_again", 1);
+   run_mono(first, tone, NULL, N_FRAMES);
+   char* saved = bm_instance_save(first);
+   BmInstance* second = instance_new(MONO, 48000.0);
+   BmError error = {0};
+   if (!bm_instance_load_text(second, saved, &error)) {
+      fail_msg("%s", error.text);
+   }
+   float silence[512] = {0};
+   run_mono(second, silence, NULL, 512);
+   assert_close(get(second, "lowest_note"), 110.0, 0.3);
+   free(saved);
+   free(tone);
+   bm_instance_free(first);
+   bm_instance_free(second);
+}
+
 static void follow_moves_with_the_part(void** state)
 {
    (void)state;
@@ -287,6 +338,8 @@ int main(void)
       cmocka_unit_test(the_curve_heard_is_the_analogue_prototype_up_to_20_khz),
       cmocka_unit_test(the_default_low_cut_spares_the_note_and_clears_the_octave_below),
       cmocka_unit_test(a_learned_note_moves_the_low_cut_and_survives_save_and_reload),
+      cmocka_unit_test(learning_begins_anew_when_asked_and_when_the_tuning_rules_the_note_out),
+      cmocka_unit_test(a_session_saved_with_learn_again_on_keeps_its_note),
       cmocka_unit_test(follow_moves_with_the_part),
       cmocka_unit_test(follow_names_the_recorded_notes),
    };

@@ -259,17 +259,18 @@ static void recorded_phrases_come_out_cleared_and_as_wide_as_they_were(void** st
       free(samples);
       bm_recording_free(&phrase);
       float notes_hz[24];
-      const Outcome outcome =
-         render("<> a bm:Session ; bm:sampleRate 44100 .\n"
-                "<#phrase> a bm:Track ; bm:take <phrase.wav> ; bm:inserts (\n"
-                "  [ lv2:appliesTo <urn:bookmatch:fundamental-eq#stereo> ;\n"
-                "    lv2:port [ lv2:symbol \"note_source\" ; pset:value 1 ] ,\n"
-                "             [ lv2:symbol \"harmonic_gain\" ; pset:value -4.0 ] ]\n"
-                "  [ lv2:appliesTo <urn:bookmatch:mid-side-eq#stereo> ;\n"
-                "    lv2:port [ lv2:symbol \"side_low_shelf_gain\" ; pset:value -4.0 ] ,\n"
-                "             [ lv2:symbol \"side_high_shelf_gain\" ; pset:value 3.0 ] ] ) .\n"
-                "<#stem> a bm:Stem ; bm:from <#phrase> ; bm:file \"phrase.wav\" .\n",
-                0.0, notes_hz, 24);
+      const Outcome outcome = render(
+         "<> a bm:Session ; bm:sampleRate 44100 .\n"
+         "<#phrase> a bm:Track ; bm:take <phrase.wav> ; bm:inserts (\n"
+         "  [ lv2:appliesTo <urn:bookmatch:fundamental-eq#stereo> ;\n"
+         "    lv2:port [ lv2:symbol \"note_source\" ; pset:value 1 ] ,\n"
+         "             [ lv2:symbol \"note_freq\" ; pset:value 60.0 ] ,\n" /* not what is to be heard */
+         "             [ lv2:symbol \"harmonic_gain\" ; pset:value -4.0 ] ]\n"
+         "  [ lv2:appliesTo <urn:bookmatch:mid-side-eq#stereo> ;\n"
+         "    lv2:port [ lv2:symbol \"side_low_shelf_gain\" ; pset:value -4.0 ] ,\n"
+         "             [ lv2:symbol \"side_high_shelf_gain\" ; pset:value 3.0 ] ] ) .\n"
+         "<#stem> a bm:Stem ; bm:from <#phrase> ; bm:file \"phrase.wav\" .\n",
+         0.0, notes_hz, 24);
       printf("%s: lowest note learned %.2f Hz; loudness %+.2f LU; correlation %.2f -> %.2f; mono %.2f -> "
              "%.2f LU\n",
              names[i], (double)notes_hz[8], outcome.after.integrated_lufs - outcome.before.integrated_lufs,
