@@ -231,8 +231,6 @@ BmStatus bm_room_reverb_init(BmRoomReverb* self, void* memory, double sample_rat
    bm_glide_init(&self->turn, CONTROL_GLIDE_MS, sample_rate_hz / period_frames);
    bm_glide_init(&self->early_gain, BM_GLIDE_MS, sample_rate_hz);
    bm_glide_init(&self->late_gain, BM_GLIDE_MS, sample_rate_hz);
-   bm_glide_init(&self->dry_gain, BM_GLIDE_MS, sample_rate_hz);
-   bm_glide_init(&self->wet_gain, BM_GLIDE_MS, sample_rate_hz);
    bm_glide_init(&self->side_gain, BM_GLIDE_MS, sample_rate_hz);
    self->mem.takes_at_once = true;
    const BmRoomReverbParams defaults = {.decay_s = 1.0,
@@ -241,8 +239,7 @@ BmStatus bm_room_reverb_init(BmRoomReverb* self, void* memory, double sample_rat
                                         .volume_m3 = 150.0,
                                         .distance_m = REFERENCE_DISTANCE_M,
                                         .low_cut_hz = 80.0,
-                                        .width = 1.0,
-                                        .mix = 0.2};
+                                        .width = 1.0};
    bm_room_reverb_set(self, &defaults);
    bm_room_reverb_reset(self);
    return BM_OK;
@@ -259,8 +256,6 @@ void bm_room_reverb_set(BmRoomReverb* self, const BmRoomReverbParams* params)
    bm_glide_set(&self->low_ratio_log, log(params->low_ratio));
    bm_glide_set(&self->damping_log, log(params->damping_hz));
    bm_glide_set(&self->turn, params->modulation);
-   bm_glide_set(&self->dry_gain, params->mix < 1.0 ? cos(0.5 * PI * params->mix) : 0.0);
-   bm_glide_set(&self->wet_gain, sin(0.5 * PI * params->mix));
    bm_glide_set(&self->side_gain, params->width);
    set_levels(self, self->mem.is_fading ? 1 - self->coef.current : self->coef.current);
    set_tone(self);
@@ -389,8 +384,7 @@ static void process_chunk(BmRoomReverb* self, const BmFrame* in, BmFrame* out, u
          bm_glide_step(&self->early_gain) * early[n] + bm_glide_step(&self->late_gain) * late[n];
       const double mid = 0.5 * (wet[0] + wet[1]);
       const double side = 0.5 * (wet[0] - wet[1]) * bm_glide_step(&self->side_gain);
-      out[n] = bm_glide_step(&self->dry_gain) * in[n] +
-               bm_glide_step(&self->wet_gain) * bm_frame(mid + side, mid - side);
+      out[n] = bm_frame(mid + side, mid - side);
    }
 }
 
@@ -412,9 +406,8 @@ void bm_room_reverb_process(BmRoomReverb* self, const BmFrame* in, BmFrame* out,
 
 void bm_room_reverb_reset(BmRoomReverb* self)
 {
-   BmGlide* glides[] = {&self->decay_log, &self->low_ratio_log, &self->damping_log,
-                        &self->turn,      &self->early_gain,    &self->late_gain,
-                        &self->dry_gain,  &self->wet_gain,      &self->side_gain};
+   BmGlide* glides[] = {&self->decay_log,  &self->low_ratio_log, &self->damping_log, &self->turn,
+                        &self->early_gain, &self->late_gain,     &self->side_gain};
    bm_band_eq_reset(&self->tone);
    bm_history_reset(&self->history);
    bm_early_reflections_reset(&self->early);

@@ -36,7 +36,6 @@ typedef struct {
    double shimmer_db;  /* -12 .. 12: of the wet sound, high shelf at 6 kHz */
    double width;       /* 0 mono .. 1: of the wet sound */
    double modulation;  /* 0 none .. 1 */
-   double mix;         /* 0 dry .. 1 wet only; equal power in between */
 } BmRoomReverbParams;
 
 /**
@@ -47,7 +46,8 @@ typedef struct {
    delay network at the level that a diffuse field has there: 4 pi c / V e^(-13.8 t / T) over the direct sound
    at 1 m (Barron and Lee, JASA 84(2), 1988, eq. 1). All wet sound is scaled so that at 1.5 m the diffuse
    field as a whole is as loud as the dry sound, whatever decay and volume. What left and right come from
-   stands 20 degrees to either side. No latency.
+   stands 20 degrees to either side. No latency. Only the
+   room comes out; the dry sound is the caller's to mix.
 
    Decay and damping move inside the loop; volume, pre-delay and distance fade over 20 ms to new taps, at most
    ten times a second, so nothing slides in pitch.
@@ -62,7 +62,7 @@ typedef struct {
    BmEarlyReflections early;
    BmLateField late;
    BmGlide decay_log, low_ratio_log, damping_log, turn; /* stepped at control rate */
-   BmGlide early_gain, late_gain, dry_gain, wet_gain, side_gain;
+   BmGlide early_gain, late_gain, side_gain;
    struct {
       BmRoomReverbParams heard; /* the layout that sounds, or is being faded to */
       uint32_t current;         /* of the two layouts */
@@ -85,7 +85,7 @@ typedef struct {
 /** Where everything stands in the room of these params. */
 BmEarlyScene bm_room_reverb_scene(const BmRoomReverbParams* params);
 
-/** Gain of a reflection of walls that take nothing, at a path of 1 m, with early_db 0 and wet only. */
+/** Gain of a reflection of walls that take nothing, at a path of 1 m, with early_db 0. */
 double bm_room_reverb_gain_m(const BmRoomReverbParams* params);
 
 /** The time to fall by 60 dB at a frequency. */

@@ -218,7 +218,6 @@ static void room_reverb_set(void* self, double position)
       .shimmer_db = 2.0 + position,
       .width = 1.0,
       .modulation = 0.5,
-      .mix = 0.3 + 0.1 * position,
    };
    bm_room_reverb_set((BmRoomReverb*)self, &params);
 }

@@ -10,15 +10,14 @@
 
 static const double pi = 3.14159265358979323846;
 
-/* A medium room, wet only, nothing coloured. */
+/* A medium room, nothing coloured. */
 static const BmRoomReverbParams medium = {.decay_s = 1.0,
                                           .low_ratio = 1.0,
                                           .damping_hz = 8000.0,
                                           .volume_m3 = 150.0,
                                           .distance_m = 1.5,
                                           .low_cut_hz = 20.0,
-                                          .width = 1.0,
-                                          .mix = 1.0};
+                                          .width = 1.0};
 
 typedef struct {
    BmRoomReverb* reverb;
@@ -524,9 +523,8 @@ static void no_control_clicks_or_slides_the_pitch(void** state)
    (void)state;
    const double rate_hz = 48000.0;
    enum { N = 48000, CHANGE = 28777 };
-   for (int which = 0; which < 12; ++which) {
+   for (int which = 0; which < 11; ++which) {
       BmRoomReverbParams params = medium;
-      params.mix = which == 11 ? 0.5 : 1.0;
       const Instance room = open_room(rate_hz, &params);
       BmFrame* frames = aligned(N * sizeof(BmFrame));
       for (uint32_t n = 0; n < N; ++n) {
@@ -542,7 +540,6 @@ static void no_control_clicks_or_slides_the_pitch(void** state)
       params.shimmer_db = which == 8 ? 12.0 : 0.0;
       params.early_db = which == 9 ? -120.0 : 0.0;
       params.low_ratio = which == 10 ? 0.5 : 1.0;
-      params.mix = which == 11 ? 0.0 : 1.0;
       bm_room_reverb_set(room.reverb, &params);
       bm_room_reverb_process(room.reverb, frames + CHANGE, frames + CHANGE, N - CHANGE);
       const BmFrame* heard = frames + CHANGE - 6000;
@@ -612,19 +609,6 @@ static void a_tail_ends_in_true_silence(void** state)
    close_room(room);
 }
 
-static void dry_is_the_input_to_the_bit(void** state)
-{
-   (void)state;
-   BmRoomReverbParams params = medium;
-   params.mix = 0.0;
-   const Instance room = open_room(44100.0, &params);
-   BmFrame in[1000], out[1000];
-   bm_test_noise(in, 1000, 1.0, 3);
-   bm_room_reverb_process(room.reverb, in, out, 1000);
-   assert_memory_equal(in, out, sizeof in);
-   close_room(room);
-}
-
 /* Turning pairs of lines is lossless: the decay time stays. */
 static void modulation_moves_the_tail_and_keeps_its_decay(void** state)
 {
@@ -665,7 +649,6 @@ static void random_controls_never_make_it_blow_up(void** state)
             .shimmer_db = 12.0 * bm_test_random(&seed),
             .width = 0.5 + 0.5 * bm_test_random(&seed),
             .modulation = 0.5 + 0.5 * bm_test_random(&seed),
-            .mix = 1.0,
          };
          if (block % 100 == 99) {
             params.decay_s = 3.0; /* rest at the longest, so that growth would show */
@@ -702,7 +685,6 @@ static void* fresh(void)
 {
    Instance* instance = malloc(sizeof *instance);
    BmRoomReverbParams params = medium;
-   params.mix = 0.5;
    params.modulation = 0.7;
    params.shimmer_db = 3.0;
    params.low_ratio = 0.8;
@@ -774,7 +756,6 @@ int main(void)
       cmocka_unit_test(no_control_clicks_or_slides_the_pitch),
       cmocka_unit_test(a_change_of_size_keeps_the_tail_that_is_sounding),
       cmocka_unit_test(a_tail_ends_in_true_silence),
-      cmocka_unit_test(dry_is_the_input_to_the_bit),
       cmocka_unit_test(modulation_moves_the_tail_and_keeps_its_decay),
       cmocka_unit_test(random_controls_never_make_it_blow_up),
       cmocka_unit_test(the_memory_it_asks_for_is_what_the_room_needs),
