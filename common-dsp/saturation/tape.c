@@ -295,6 +295,9 @@ static void control(BmTape* self)
    self->mem.wander_slope_s = (delay_s - self->mem.wander_delay_s) / CONTROL_FRAMES;
 }
 
+/* Of uniform noise whose root mean square is 1. */
+static const double noise_peak = 1.7320508075688772;
+
 /* Uniform white noise, a stream a lane: 64-bit congruential generator (Knuth, MMIX constants), top bits. */
 static inline double noise(uint64_t* seed)
 {
@@ -318,7 +321,7 @@ static void process_block(BmTape* self, const BmFrame* in, BmFrame* out, uint32_
       const double hiss_lin = bm_glide_step(&self->mem.hiss_lin);
       if (has_hiss) {
          const double left = noise(&self->mem.noise);
-         hiss[n] = drive_lin[n] * hiss_lin * bm_frame(left, noise(&self->mem.noise));
+         hiss[n] = drive_lin[n] * hiss_lin * noise_peak * bm_frame(left, noise(&self->mem.noise));
       }
    }
    const Block block = {

@@ -44,7 +44,7 @@ typedef struct {
    BmTapeSpeed speed;     /* a change cross-fades over about 0.1 s */
    double wander_percent; /* 0 .. 0.3, largest deviation of the speed; delays by up to 3.2 ms, 0: none */
    double wander_rate_hz; /* 0.3 .. 8 */
-   double hiss_lin;       /* peak of the white noise before replay, 0: none */
+   double hiss_lin;       /* root mean square of the white noise in front of replay, 0: none */
    BmQuality quality;     /* a change cross-fades like speed */
    bool without_losses;   /* an ideal head and tape: no losses, no contour, a low cut at 5 Hz */
 } BmTapeParams;

@@ -12,8 +12,8 @@ BmTapeMachine bm_tape_machine(BmTapeSpeed speed)
       such machines are biased. */
    static const double speed_m_s[] = {0.1905, 0.381, 0.762};
    static const double flux_time_s[] = {70e-6, 35e-6, 17.5e-6};
-   static const double lift_hz[] = {7000.0, 10000.0, 14000.0};
-   static const double lifted_lin[] = {0.794, 0.794, 0.87};
+   static const double lift_hz[] = {6000.0, 10000.0, 14000.0};
+   static const double lifted_lin[] = {0.72, 0.794, 0.92};
    const BmTapeMachine machine = {
       .speed_m_s = speed_m_s[speed],
       .flux_time_s = flux_time_s[speed],

@@ -119,9 +119,10 @@ static void with_losses_the_highs_are_the_formulas(void** state)
          const double lift = bm_tape_flux(1000.0, lift_s) / bm_tape_flux(hz, lift_s);
          assert_close(gain_db(&params, 48000.0, hz, -50.0), 20.0 * log10(losses * lift), 0.25);
       }
-      /* Softer highs: 1 to 3 dB less at 10 kHz than at 1 kHz, more at lower speed. */
-      assert_between(gain_db(&params, 48000.0, 10000.0, -50.0), speed == BM_TAPE_SPEED_19 ? -4.0 : -1.8,
-                     -0.5);
+      /* Softer highs, the more so the slower. */
+      const double softest_db[] = {-6.0, -2.0, -0.8};
+      const double hardest_db[] = {-3.0, -0.5, 0.0};
+      assert_between(gain_db(&params, 48000.0, 10000.0, -50.0), softest_db[speed], hardest_db[speed]);
    }
 }
 
@@ -374,9 +375,8 @@ static void hiss_is_off_by_default_repeatable_and_as_loud_as_set(void** state)
       power += first[n][0] * first[n][0] / (N - 1000);
       both += first[n][0] * first[n][1] / (N - 1000);
    }
-   /* Uniform noise has a third of the square of its peak; replay tilts it by a few dB. */
-   assert_between(10.0 * log10(power), -40.0 - 4.8 - 6.0, -40.0 - 4.8 + 6.0);
-   assert_close(both / power, 0.0, 0.05); /* left and right are strangers */
+   assert_between(10.0 * log10(power), -45.0, -37.0); /* replay tilts it by a few dB */
+   assert_close(both / power, 0.0, 0.05);             /* left and right are strangers */
    free(tape);
 }
 
