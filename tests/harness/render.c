@@ -89,6 +89,7 @@ struct BmRender {
    int64_t all_late; /* of the latest tap; the others wait for it */
    double* sum[BM_MAX_CHANNELS];
    double* gains[BM_MAX_CHANNELS];
+   float* late;
    float* silence;
    BmTapBlock* given; /* [n_taps] */
    uint32_t n_held;
@@ -108,15 +109,19 @@ static void delay_init(DelayLine* delay, int64_t n_frames)
    delay->ring = n_frames ? bm_calloc(delay->n_frames, sizeof(float)) : NULL;
 }
 
-static float delay_step(DelayLine* delay, float x)
+/* Put a block in, get one out; `in` may be `out`. */
+static void delay_run(DelayLine* delay, const float* in, float* out, uint32_t n_frames)
 {
    if (!delay->n_frames) {
-      return x;
+      memmove(out, in, n_frames * sizeof(float));
+      return;
    }
-   const float y = delay->ring[delay->at];
-   delay->ring[delay->at] = x;
-   delay->at = delay->at + 1 == delay->n_frames ? 0 : delay->at + 1;
-   return y;
+   for (uint32_t n = 0; n < n_frames; ++n) {
+      const float x = in[n];
+      out[n] = delay->ring[delay->at];
+      delay->ring[delay->at] = x;
+      delay->at = delay->at + 1 == delay->n_frames ? 0 : delay->at + 1;
+   }
 }
 
 static double from_db(double db)
@@ -164,41 +169,37 @@ static int64_t grid_before(int64_t frame)
 static void fill_fader(BmRender* render, const NodeState* state, uint32_t n_channels, int64_t frame,
                        uint32_t n_frames)
 {
-   const bool moves = state->gain.automation->n_points || state->pan.automation->n_points;
    double from[BM_MAX_CHANNELS];
    double to[BM_MAX_CHANNELS];
-   int64_t cell = grid_before(frame);
-   fader_gains(state, n_channels, cell, from);
-   memcpy(to, from, sizeof(to));
+   int64_t cell = INT64_MIN;
    for (uint32_t n = 0; n < n_frames; ++n) {
       const int64_t at = frame + n;
-      if (moves && (n == 0 || at == cell + BM_FADER_GRID_FRAMES)) {
+      if (grid_before(at) != cell) {
          cell = grid_before(at);
          fader_gains(state, n_channels, cell, from);
          fader_gains(state, n_channels, cell + BM_FADER_GRID_FRAMES, to);
       }
       const double share = (double)(at - cell) / BM_FADER_GRID_FRAMES;
       for (uint32_t c = 0; c < BM_MAX_CHANNELS; ++c) {
-         render->gains[c][n] = moves ? from[c] + share * (to[c] - from[c]) : from[c];
+         render->gains[c][n] = from[c] + share * (to[c] - from[c]);
       }
    }
 }
 
 static void fill_send(BmRender* render, const Edge* edge, int64_t frame, uint32_t n_frames)
 {
-   const bool moves = edge->gain.automation->n_points;
-   double from = from_db(lane_or(&edge->gain, edge->route->gain_db, grid_before(frame)));
-   double to = from;
-   int64_t cell = grid_before(frame);
+   double from = 0.0;
+   double to = 0.0;
+   int64_t cell = INT64_MIN;
    for (uint32_t n = 0; n < n_frames; ++n) {
       const int64_t at = frame + n;
-      if (moves && (n == 0 || at == cell + BM_FADER_GRID_FRAMES)) {
+      if (grid_before(at) != cell) {
          cell = grid_before(at);
          from = from_db(bm_lane_value(&edge->gain, cell));
          to = from_db(bm_lane_value(&edge->gain, cell + BM_FADER_GRID_FRAMES));
       }
       const double share = (double)(at - cell) / BM_FADER_GRID_FRAMES;
-      render->gains[0][n] = moves ? from + share * (to - from) : from;
+      render->gains[0][n] = from + share * (to - from);
    }
 }
 
@@ -206,11 +207,20 @@ static void fill_send(BmRender* render, const Edge* edge, int64_t frame, uint32_
 static void apply_fader(BmRender* render, const NodeState* state, float* const* in, uint32_t n_in,
                         float* const* out, int64_t frame, uint32_t n_frames)
 {
-   fill_fader(render, state, n_in, frame, n_frames);
+   const bool moves = state->gain.automation->n_points || state->pan.automation->n_points;
+   double still[BM_MAX_CHANNELS];
+   if (moves) {
+      fill_fader(render, state, n_in, frame, n_frames);
+   } else {
+      fader_gains(state, n_in, frame, still);
+   }
    for (uint32_t c = 0; c < state->node->n_out; ++c) {
       const float* from = in[n_in == 1 ? 0 : c];
-      for (uint32_t n = 0; n < n_frames; ++n) {
+      for (uint32_t n = 0; n < n_frames && moves; ++n) {
          out[c][n] = (float)((double)from[n] * render->gains[c][n]);
+      }
+      for (uint32_t n = 0; n < n_frames && !moves; ++n) {
+         out[c][n] = (float)((double)from[n] * still[c]);
       }
    }
 }
@@ -251,37 +261,52 @@ static bool read_take(NodeState* state, int64_t frame, uint32_t n_frames, BmErro
    return bm_take_read(state->take, rest, n_frames - n_silent, error);
 }
 
-static void gather_bus(BmRender* render, NodeState* state, int64_t frame, uint32_t n_frames)
+/* Add what comes over one edge to render->sum. */
+static void add_edge(BmRender* render, Edge* edge, uint32_t n_in, bool is_dry, int64_t frame,
+                     uint32_t n_frames)
+{
+   const NodeState* from = &render->nodes[edge->from];
+   const bool is_pre = edge->route->is_pre_fader;
+   const uint32_t n_from = is_pre ? from->n_wet : from->node->n_out;
+   float* const* source = is_dry ? from->dry_post : is_pre ? from->wet : from->post;
+   const double spread = n_from == 1 && n_in == 2 ? BM_CENTRE : 1.0;
+   const bool moves = edge->route->gain.n_points;
+   const double still = spread * from_db(edge->route->gain_db);
+   if (moves) {
+      fill_send(render, edge, frame - (is_dry ? 0 : from->leaves_late), n_frames);
+   }
+   for (uint32_t c = 0; c < n_in; ++c) {
+      const float* x = source[n_from == 1 ? 0 : c];
+      double* sum = render->sum[c];
+      if (!is_dry && edge->delay[c].n_frames) {
+         delay_run(&edge->delay[c], x, render->late, n_frames);
+         x = render->late;
+      }
+      for (uint32_t n = 0; n < n_frames && moves; ++n) {
+         sum[n] += spread * render->gains[0][n] * (double)x[n];
+      }
+      for (uint32_t n = 0; n < n_frames && !moves; ++n) {
+         sum[n] += still * (double)x[n];
+      }
+   }
+}
+
+/* Sum a bus's sources, in the order of the session, into `into`. */
+static void gather_bus(BmRender* render, NodeState* state, bool is_dry, float* const* into, int64_t frame,
+                       uint32_t n_frames)
 {
    const uint32_t n_in = state->node->n_in;
-   for (int is_dry = 0; is_dry < 2; ++is_dry) {
-      for (uint32_t c = 0; c < n_in; ++c) {
-         memset(render->sum[c], 0, n_frames * sizeof(double));
+   for (uint32_t c = 0; c < n_in; ++c) {
+      memset(render->sum[c], 0, n_frames * sizeof(double));
+   }
+   for (uint32_t e = 0; e < state->n_edges; ++e) {
+      if (!(is_dry && state->edges[e].route->is_send)) {
+         add_edge(render, &state->edges[e], n_in, is_dry, frame, n_frames);
       }
-      for (uint32_t e = 0; e < state->n_edges; ++e) {
-         Edge* edge = &state->edges[e];
-         const NodeState* from = &render->nodes[edge->from];
-         if (is_dry && edge->route->is_send) {
-            continue;
-         }
-         const bool is_pre = edge->route->is_pre_fader;
-         const uint32_t n_from = is_pre ? from->n_wet : from->node->n_out;
-         float* const* source = is_dry ? from->dry_post : is_pre ? from->wet : from->post;
-         const double spread = n_from == 1 && n_in == 2 ? BM_CENTRE : 1.0;
-         fill_send(render, edge, frame - (is_dry ? 0 : from->leaves_late), n_frames);
-         for (uint32_t c = 0; c < n_in; ++c) {
-            const float* x = source[n_from == 1 ? 0 : c];
-            for (uint32_t n = 0; n < n_frames; ++n) {
-               const float late = is_dry ? x[n] : delay_step(&edge->delay[c], x[n]);
-               render->sum[c][n] += spread * render->gains[0][n] * (double)late;
-            }
-         }
-      }
-      float* const* into = is_dry ? state->dry : state->wet;
-      for (uint32_t c = 0; c < n_in; ++c) {
-         for (uint32_t n = 0; n < n_frames; ++n) {
-            into[c][n] = (float)render->sum[c][n];
-         }
+   }
+   for (uint32_t c = 0; c < n_in; ++c) {
+      for (uint32_t n = 0; n < n_frames; ++n) {
+         into[c][n] = (float)render->sum[c][n];
       }
    }
 }
@@ -388,26 +413,42 @@ static bool run_insert(BmRender* render, NodeState* node, InsertState* state, in
    return true;
 }
 
-/* One block of one node. Touches nothing but the node and what it reads of its sources, so nodes that do not
-   feed each other could run side by side. */
-static bool run_node(BmRender* render, NodeState* state, int64_t frame, uint32_t n_frames, BmError* error)
+static void turn_over(float* const* channels, uint32_t n_channels, uint32_t n_frames)
+{
+   for (uint32_t c = 0; c < n_channels; ++c) {
+      for (uint32_t n = 0; n < n_frames; ++n) {
+         channels[c][n] = -channels[c][n];
+      }
+   }
+}
+
+/* One block of one node. It writes to nothing but the node and render's scratch memory, so with a scratch of
+   its own for each thread, nodes that do not feed each other can run side by side and give the same bits. */
+static bool run_node(BmRender* render, NodeState* state, int64_t frame, uint32_t n_frames, bool with_before,
+                     BmError* error)
 {
    const BmNode* node = state->node;
-   if (node->is_track) {
-      if (!read_take(state, frame, n_frames, error)) {
-         return false;
-      }
-   } else {
-      gather_bus(render, state, frame, n_frames);
+   if (!node->is_track) {
+      gather_bus(render, state, false, state->wet, frame, n_frames);
+   } else if (!read_take(state, frame, n_frames, error)) {
+      return false;
    }
-   for (uint32_t c = 0; c < node->n_in; ++c) {
+   if (node->is_inverted) {
+      turn_over(state->wet, node->n_in, n_frames);
+   }
+   if (with_before) {
       if (node->is_track) {
-         memcpy(state->dry[c], state->wet[c], n_frames * sizeof(float));
+         for (uint32_t c = 0; c < node->n_in; ++c) {
+            memcpy(state->dry[c], state->wet[c], n_frames * sizeof(float));
+         }
+      } else {
+         gather_bus(render, state, true, state->dry, frame, n_frames);
+         if (node->is_inverted) {
+            turn_over(state->dry, node->n_in, n_frames);
+         }
       }
-      for (uint32_t n = 0; n < n_frames && node->is_inverted; ++n) {
-         state->wet[c][n] = -state->wet[c][n];
-         state->dry[c][n] = -state->dry[c][n];
-      }
+      match_channels(state->dry, node->n_in, state->n_wet, n_frames);
+      apply_fader(render, state, state->dry, state->n_wet, state->dry_post, frame, n_frames);
    }
    for (uint32_t n = 0; n < node->n_inserts; ++n) {
       if (state->inserts[n].instance &&
@@ -416,8 +457,6 @@ static bool run_node(BmRender* render, NodeState* state, int64_t frame, uint32_t
       }
    }
    apply_fader(render, state, state->wet, state->n_wet, state->post, frame - state->leaves_late, n_frames);
-   match_channels(state->dry, node->n_in, state->n_wet, n_frames);
-   apply_fader(render, state, state->dry, state->n_wet, state->dry_post, frame, n_frames);
    return true;
 }
 
@@ -587,6 +626,7 @@ BmRender* bm_render_new(BmHost* host, const BmSession* session, BmError* error)
    render->block_frames = (uint32_t)(session->rate_hz / BM_BLOCKS_PER_S);
    render->nodes = bm_calloc(session->n_nodes, sizeof(NodeState));
    render->silence = bm_calloc(render->block_frames, sizeof(float));
+   render->late = bm_calloc(render->block_frames, sizeof(float));
    for (uint32_t c = 0; c < BM_MAX_CHANNELS; ++c) {
       render->sum[c] = bm_calloc(render->block_frames, sizeof(double));
       render->gains[c] = bm_calloc(render->block_frames, sizeof(double));
@@ -676,6 +716,7 @@ void bm_render_free(BmRender* render)
    }
    free(render->warnings);
    free(render->silence);
+   free(render->late);
    free(render->given);
    free(render->nodes);
    free(render->taps);
@@ -689,10 +730,8 @@ static void fill_taps(BmRender* render)
       Tap* tap = &render->taps[t];
       const NodeState* node = &render->nodes[tap->node];
       for (uint32_t c = 0; c < tap->n_channels; ++c) {
-         for (uint32_t n = 0; n < render->block_frames; ++n) {
-            tap->after_block[c][n] = delay_step(&tap->after[c], node->post[c][n]);
-            tap->before_block[c][n] = delay_step(&tap->before[c], node->dry_post[c][n]);
-         }
+         delay_run(&tap->after[c], node->post[c], tap->after_block[c], render->block_frames);
+         delay_run(&tap->before[c], node->dry_post[c], tap->before_block[c], render->block_frames);
       }
    }
 }
@@ -796,7 +835,7 @@ bool bm_render_run(BmRender* render, const BmRenderSink* sink, BmError* error)
       }
       for (uint32_t n = 0; n < session->n_nodes; ++n) {
          if (session->nodes[n].is_used &&
-             !run_node(render, &render->nodes[n], frame, (uint32_t)n_frames, error)) {
+             !run_node(render, &render->nodes[n], frame, (uint32_t)n_frames, !sink->without_before, error)) {
             return false;
          }
       }

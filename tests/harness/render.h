@@ -52,8 +52,10 @@ typedef struct {
    bool (*hear)(void* user, const BmTapBlock* taps, uint32_t n_frames, BmError* error);
    /** Called about 50 times a second of audio; NULL: not. `total` still grows while a tail rings. */
    void (*progress)(void* user, uint64_t done_frames, uint64_t total_frames);
-   const volatile sig_atomic_t*
-      stop; /**< when it becomes true the render fails as interrupted; NULL: never */
+   /** Nobody listens to what is before: it is left silent. */
+   bool without_before;
+   /** When it becomes true the render fails as interrupted. NULL: never. */
+   const volatile sig_atomic_t* stop;
 } BmRenderSink;
 
 typedef struct BmRender BmRender;

@@ -187,7 +187,8 @@ static bool render_session(const Options* options, BmHost* host, const BmSession
       listener.stems =
          bm_stems_open(session, options->folder, bm_render_max_frames(render), with_report, error);
    }
-   const BmRenderSink sink = {&listener, hear, tell, &is_stopped};
+   const BmRenderSink sink = {
+      .user = &listener, .hear = hear, .progress = tell, .without_before = !with_report, .stop = &is_stopped};
    bm_progress_begin(&listener.progress, session->rate_hz);
    bool ok = listener.stems && bm_render_run(render, &sink, error);
    bm_progress_end(&listener.progress);
