@@ -382,10 +382,6 @@ bool bm_stem_write(BmStemWriter* stem, const float* const* channels, uint32_t n_
 
 bool bm_stem_finish(BmStemWriter* stem, BmError* error)
 {
-   sf_command(stem->file, SFC_UPDATE_HEADER_NOW, NULL, 0);
-   if (sf_error(stem->file)) {
-      return fail_to_write(stem, error);
-   }
    sf_close(stem->file);
    stem->file = NULL;
    if (!bm_output_sync(stem->output, error)) {
