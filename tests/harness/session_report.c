@@ -4,6 +4,7 @@
 #include "audio_file.h"
 #include "note_finder.h"
 #include "report.h"
+#include "response.h"
 
 #include <errno.h>
 #include <math.h>
@@ -34,6 +35,8 @@ struct BmSessionReport {
    uint32_t n_signals;
    float* interleaved;
    uint32_t interleaved_frames;
+   BmResponse** curves; /* [n_curves] */
+   uint32_t n_curves;
    void** blocks; /* [n_blocks] what the page borrows */
    uint32_t n_blocks;
 };
@@ -144,6 +147,11 @@ void bm_session_report_free(BmSessionReport* report)
    for (uint32_t n = 0; n < report->n_blocks; ++n) {
       free(report->blocks[n]);
    }
+   for (uint32_t n = 0; n < report->n_curves; ++n) {
+      bm_response_free(report->curves[n]);
+      free(report->curves[n]);
+   }
+   free(report->curves);
    free(report->blocks);
    free(report->signals);
    free(report->interleaved);
@@ -230,6 +238,87 @@ static const char* unit_or_null(const BmPort* port)
    return port->unit[0] ? port->unit : NULL;
 }
 
+/* Whether a plugin is one whose sound a curve tells, by its LV2 class. */
+static bool has_curve(const BmPlugin* plugin)
+{
+   static const char* const classes[] = {"Equaliser", "EQ", "Filter", "Simulator", "Distortion"};
+   for (size_t n = 0; n < sizeof(classes) / sizeof(classes[0]); ++n) {
+      if (strstr(plugin->class_name, classes[n])) {
+         return true;
+      }
+   }
+   return false;
+}
+
+static const BmPort* find_port(const BmPlugin* plugin, const char* symbol)
+{
+   for (uint32_t n = 0; n < plugin->n_ports; ++n) {
+      if (!strcmp(plugin->ports[n].symbol, symbol)) {
+         return &plugin->ports[n];
+      }
+   }
+   return NULL;
+}
+
+static int compare_floats(const void* a, const void* b)
+{
+   const float x = *(const float*)a;
+   const float y = *(const float*)b;
+   return (x > y) - (x < y);
+}
+
+/* The middle of what a trace told above 0; 0 if it told nothing. */
+static float median(const BmTrace* trace)
+{
+   float* values = bm_calloc(trace->n_points, sizeof(float));
+   uint32_t n_values = 0;
+   for (uint32_t n = 0; n < trace->n_points; ++n) {
+      if (trace->mean[n] > 0.0f) {
+         values[n_values++] = trace->mean[n];
+      }
+   }
+   qsort(values, n_values, sizeof(float), compare_floats);
+   const float middle = n_values ? values[n_values / 2] : 0.0f;
+   free(values);
+   return middle;
+}
+
+/* An EQ that listens for its note hears none in an impulse: it is given the one it mostly stood on. */
+static void settle_note(const BmPlugin* plugin, const BmInsertRecord* record, float* values)
+{
+   const BmPort* source = find_port(plugin, "note_source");
+   const BmPort* note = find_port(plugin, "note_freq");
+   for (uint32_t n = 0; source && note && n < record->n_traces; ++n) {
+      const float lowest =
+         strcmp(record->traces[n].port->symbol, "lowest_note") ? 0.0f : median(&record->traces[n]);
+      if (lowest >= note->min && lowest <= note->max) {
+         values[source->index] = 0.0f;
+         values[note->index] = lowest;
+      }
+   }
+}
+
+/* The insert's own curve as its controls stand when the render begins; NULL where there is none to see. */
+static const BmResponse* measure_curve(BmSessionReport* report, const BmPlugin* plugin,
+                                       const BmInsertRecord* record)
+{
+   if (!has_curve(plugin)) {
+      return NULL;
+   }
+   float* values = bm_calloc(plugin->n_ports, sizeof(float));
+   memcpy(values, record->values, plugin->n_ports * sizeof(float));
+   settle_note(plugin, record, values);
+   BmResponse* curve = bm_calloc(1, sizeof(BmResponse));
+   report->curves = bm_realloc(report->curves, report->n_curves + 1u, sizeof(BmResponse*));
+   report->curves[report->n_curves++] = curve;
+   const BmResponseOptions options = bm_response_curve_options(report->session->rate_hz);
+   BmError no_curve = {0};
+   const bool ok =
+      bm_response_of_plugin(report->host, plugin, values, BM_INPUT_BOTH, &options, curve, &no_curve);
+   free(values);
+   return ok ? curve : NULL;
+}
+
 static BmReportInsert describe_insert(BmSessionReport* report, const Signal* signal, uint32_t index)
 {
    const BmInsert* insert = &signal->node->inserts[index];
@@ -241,6 +330,7 @@ static BmReportInsert describe_insert(BmSessionReport* report, const Signal* sig
    }
    BmReportSetting* settings = keep(report, bm_calloc(plugin->n_ports, sizeof(BmReportSetting)));
    described.latency_frames = record->latency_frames;
+   described.response = measure_curve(report, plugin, record);
    described.settings = settings;
    for (uint32_t n = 0; n < plugin->n_ports; ++n) {
       const BmPort* port = &plugin->ports[n];
