@@ -263,7 +263,8 @@ static void gstreamer_gives_the_bench_s_samples(void** state)
       skip();
    }
    make_bundle_for_gstreamer();
-   compare("gstreamer", gstreamer_command, false);
+   /* Its audio filters have as many channels out as in. */
+   compare("gstreamer", gstreamer_command, true);
 }
 
 static void lv2bench_runs_every_plugin(void** state)
