@@ -10,6 +10,7 @@
 #define N_SPECTRUM_POINTS 240
 #define SPECTRUM_PER_OCTAVE 6.0
 #define SPECTRUM_RANGE_DB 66.0
+#define CURVE_REACH_DB 24.0
 #define LOUDNESS_RANGE_LU 42.0
 #define AUTOMATION_PER_PLOT 3
 
@@ -294,7 +295,8 @@ void bm_picture_spectra(BmText* page, const BmReportSignal* signal, uint32_t n_c
    if (has_curve && !scratch.has_failed) {
       BmPlotSeries both[2];
       uint32_t n_both = 0;
-      double reach_db = 6.0;
+      double bottom_curve_db = -6.0;
+      double top_curve_db = 6.0;
       if (n_series == 2) {
          for (uint32_t n = 0; n < N_SPECTRUM_POINTS; ++n) {
             /* Where there is next to nothing the quotient says nothing. */
@@ -316,15 +318,17 @@ void bm_picture_spectra(BmText* page, const BmReportSignal* signal, uint32_t n_c
                                       .x = frequency_hz,
                                       .y = curve_db};
       for (uint32_t n = 0; n < N_SPECTRUM_POINTS; ++n) {
-         reach_db = fmax(reach_db, fmin(fabs(curve_db[n]), 24.0));
+         bottom_curve_db = fmin(bottom_curve_db, fmax(curve_db[n], -CURVE_REACH_DB));
+         top_curve_db = fmax(top_curve_db, fmin(curve_db[n], CURVE_REACH_DB));
       }
-      reach_db = 6.0 * ceil(reach_db / 6.0 + 0.1);
       const BmPlot curves = {
          .title = "Change of the spectrum",
          .description =
             "Level change over frequency: as the inserts' curve says, and as measured on this signal.",
          .x = {.scale = BM_AXIS_LOG, .min = 20.0, .max = top_hz, .label = "Hz"},
-         .y = {.min = -reach_db, .max = reach_db, .label = "dB"},
+         .y = {.min = 6.0 * floor(bottom_curve_db / 6.0),
+               .max = 6.0 * ceil(top_curve_db / 6.0),
+               .label = "dB"},
          .series = both,
          .n_series = n_both,
          .height_px = 240.0,

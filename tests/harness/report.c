@@ -368,7 +368,7 @@ static void add_overview(BmText* page, const BmReport* report)
 {
    static const char* const keys[] = {"integrated_lufs", "true_peak_dbtp", "crest_db"};
    bm_text_add(page,
-               "<h3>In this session</h3>\n<div class=\"wide\" tabindex=\"0\" role=\"region\" "
+               "<div class=\"wide\" tabindex=\"0\" role=\"region\" "
                "aria-label=\"All signals\"><table>"
                "<caption>All signals, after processing</caption><thead><tr><th scope=\"col\">Signal</th>");
    for (uint32_t k = 0; k < sizeof keys / sizeof *keys; ++k) {
