@@ -8,6 +8,7 @@
 #include <math.h>
 #include <stdlib.h>
 #include <string.h>
+#include <sys/stat.h>
 #include <unistd.h>
 
 /* Frames moved in one go. */
@@ -84,8 +85,17 @@ static SNDFILE* open_checked(const char* path, SF_INFO* info, BmError* error)
    memset(info, 0, sizeof(*info));
    SNDFILE* file = sf_open(path, SFM_READ, info);
    if (!file) {
+      struct stat status;
+      const bool is_folder = !stat(path, &status) && S_ISDIR(status.st_mode);
       const char* reason = access(path, R_OK) ? strerror(errno) : sf_strerror(NULL);
-      bm_fail(error, "%s: %.*s", path, (int)strcspn(reason, "\n"), reason);
+      if (is_folder) {
+         bm_fail(error, "%s: is a folder, not an audio file", path);
+      } else if (sf_error(NULL) == SF_ERR_UNRECOGNISED_FORMAT) {
+         bm_fail(error, "%s: is no audio file of a format that libsndfile reads (WAV, AIFF, FLAC, Ogg ...)",
+                 path);
+      } else {
+         bm_fail(error, "%s: %.*s", path, (int)strcspn(reason, "\n"), reason);
+      }
       return NULL;
    }
    if (is_cut_off(file)) {

@@ -2,6 +2,7 @@
 #include "command.h"
 
 #include <errno.h>
+#include <stdbool.h>
 #include <stdio.h>
 #include <string.h>
 
@@ -29,6 +30,11 @@ static const Command commands[] = {
     "      Magnitude, phase, latency and harmonics of a plugin as hosted, by a small impulse and by sines."},
 };
 
+static bool asks_for_help(const char* argument)
+{
+   return !strcmp(argument, "--help") || !strcmp(argument, "-h") || !strcmp(argument, "help");
+}
+
 static int print_usage(FILE* stream)
 {
    fputs("bookmatch: the bench of the Bookmatch plugins. Plugins are found by LV2_PATH, or in the\n"
@@ -48,10 +54,15 @@ int main(int argc, char** argv)
    int status = -1;
    for (size_t n = 0; n < sizeof(commands) / sizeof(commands[0]); ++n) {
       if (!strcmp(argv[1], commands[n].name)) {
-         status = commands[n].run(argc - 2, argv + 2);
+         if (argc == 3 && asks_for_help(argv[2])) {
+            printf("bookmatch %s\n", commands[n].help);
+            status = 0;
+         } else {
+            status = commands[n].run(argc - 2, argv + 2);
+         }
       }
    }
-   if (!strcmp(argv[1], "--help") || !strcmp(argv[1], "help") || !strcmp(argv[1], "-h")) {
+   if (asks_for_help(argv[1])) {
       status = print_usage(stdout);
    }
    if (status < 0) {

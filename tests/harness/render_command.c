@@ -106,11 +106,10 @@ static void print_warnings(const BmSession* session, const BmRender* render, con
    for (uint32_t n = 0; n < session->n_stems; ++n) {
       const uint64_t n_clipped = bm_stems_n_clipped(stems, n);
       if (n_clipped) {
-         fprintf(
-            stderr,
-            "bookmatch: warning: %s: %llu samples are above full scale and were clipped; lower a bm:gain, or "
-            "use bm:float32\n",
-            bm_stems_path(stems, n, false), (unsigned long long)n_clipped);
+         fprintf(stderr,
+                 "bookmatch: warning: %s: %llu sample%s above full scale clipped; lower a bm:gain, or use "
+                 "bm:float32\n",
+                 bm_stems_path(stems, n, false), (unsigned long long)n_clipped, n_clipped == 1 ? "" : "s");
       }
    }
 }

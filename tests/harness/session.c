@@ -608,7 +608,8 @@ static char* short_path(const Reader* reader, const char* path)
    const BmTerm here = {.kind = BM_TERM_LITERAL, .text = nothing};
    char* folder = bm_turtle_file(reader->turtle, &here);
    const size_t size = strlen(folder);
-   char* shown = bm_copy(strncmp(path, folder, size) ? path : path + size);
+   const char* rest = strncmp(path, folder, size) ? path : path + size;
+   char* shown = bm_copy(rest[0] ? rest : ".");
    free(folder);
    return shown;
 }

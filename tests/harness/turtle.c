@@ -222,7 +222,8 @@ BmTurtle* bm_turtle_read(const char* path, BmError* error)
    serd_reader_set_error_sink(reader, on_error, turtle);
    const SerdStatus status =
       serd_reader_read_source(reader, read_byte, read_error, turtle, (const uint8_t*)path, 1);
-   if (status != SERD_SUCCESS && !error->is_set) {
+   /* To serd a file of nothing at all is a failure; what is wrong with it the reader knows better. */
+   if (status != SERD_SUCCESS && status != SERD_FAILURE && !error->is_set) {
       if (ferror(file)) {
          bm_fail(error, "%s: %s", path, strerror(errno));
       } else {

@@ -168,7 +168,7 @@ static void an_integer_stem_holds_the_nearest_steps_and_tells_of_clipping(void**
    }
    free(samples);
    assert_true(n_clipped > 100);
-   char* warning = bm_print("%u samples are above full scale and were clipped", n_clipped);
+   char* warning = bm_print("%u samples above full scale clipped", n_clipped);
    assert_non_null(strstr(result.text, warning));
    free(warning);
 }
@@ -489,6 +489,8 @@ static void wrong_usage_is_exit_code_2_with_help(void** state)
    assert_said(&result, 2, "there is no \"rendre\"");
    result = run("list", "a", "b");
    assert_said(&result, 2, "usage: bookmatch list");
+   result = run("list", "--help");
+   assert_said(&result, 0, "bookmatch list [PLUGIN]");
    result = run("--help");
    assert_said(&result, 0, "bookmatch render SESSION.ttl");
 }

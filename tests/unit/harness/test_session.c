@@ -52,11 +52,13 @@ static const Case cases[] = {
    {SESSION BUS STEM "<#a> a bm:Track ; bm:take <cut.wav> ; bm:output <#mix> .\n",
     ":5: cut.wav: the audio is cut off: its header tells of more than there is"},
    {SESSION BUS STEM "<#a> a bm:Track ; bm:take <session.ttl> ; bm:output <#mix> .\n",
-    ":5: session.ttl: Format not recognised."},
+    ":5: session.ttl: is no audio file of a format that libsndfile reads (WAV, AIFF, FLAC, Ogg ...)"},
    {SESSION BUS STEM "<#a> a bm:Track ; bm:take <four.wav> ; bm:output <#mix> .\n",
     ":5: the take has 4 channels; name one or two of them, as in bm:takeChannels ( 1 2 )"},
    {SESSION BUS STEM "<#a> a bm:Track ; bm:take <four.wav> ; bm:takeChannels ( 4 5 ) ; bm:output <#mix> .\n",
     ":5: the take has no channel 5; it has 4"},
+   {SESSION BUS STEM "<#a> a bm:Track ; bm:take <.> ; bm:output <#mix> .\n",
+    ":5: .: is a folder, not an audio file"},
    /* ways through the session */
    {SESSION BUS STEM "<#a> a bm:Track ; bm:take <take.wav> ; bm:output <#mxi> .\n",
     ":5: there is no bus <#mxi>; did you mean <#mix>?"},
@@ -139,6 +141,18 @@ static void every_slip_is_answered_with_its_line_and_what_would_be_right(void** 
    assert_int_equal(n_wrong, 0);
 }
 
+static void a_file_of_nothing_is_said_to_hold_no_session(void** state)
+{
+   (void)state;
+   static const char* const texts[] = {"", "\n", "# a note to myself\n"};
+   for (size_t n = 0; n < sizeof(texts) / sizeof(texts[0]); ++n) {
+      write_text("nothing.ttl", texts[n]);
+      BmError error = {0};
+      assert_null(bm_session_read(host, in_folder("nothing.ttl"), NULL, &error));
+      assert_non_null(strstr(error.text, "nothing.ttl: holds no session"));
+   }
+}
+
 static void a_name_may_be_used_before_it_is_described_and_nodes_are_sorted(void** state)
 {
    (void)state;
@@ -213,6 +227,7 @@ int main(void)
 {
    const struct CMUnitTest tests[] = {
       cmocka_unit_test(every_slip_is_answered_with_its_line_and_what_would_be_right),
+      cmocka_unit_test(a_file_of_nothing_is_said_to_hold_no_session),
       cmocka_unit_test(a_name_may_be_used_before_it_is_described_and_nodes_are_sorted),
       cmocka_unit_test(takes_can_lie_in_another_folder),
       cmocka_unit_test(a_track_that_reaches_no_stem_is_warned_of),
