@@ -3,6 +3,8 @@
 
 #include "base/note.h"
 
+#include <math.h>
+
 BmStatus bm_note_tracked_eq_init(BmNoteTrackedEq* self, double sample_rate_hz)
 {
    /* A session saved with the switch on keeps what it learned: only turning it on counts. */
@@ -12,12 +14,21 @@ BmStatus bm_note_tracked_eq_init(BmNoteTrackedEq* self, double sample_rate_hz)
    return status != BM_OK ? status : bm_fundamental_eq_init(&self->eq, sample_rate_hz);
 }
 
+/* The note to stand on when `heard_hz` was, 0 for none yet. What may be lower than the caller thinks is
+   spared until it has been heard. */
+static double note_hz(const BmNoteTrackedEqParams* params, double heard_hz)
+{
+   if (params->note_source == BM_NOTE_SET) {
+      return params->note_hz;
+   }
+   return heard_hz > 0.0 ? heard_hz : fmin(params->note_hz, bm_tuning_lowest_hz(bm_tuning(params->tuning)));
+}
+
 /* Following, the search lets its note glide; the filters go along. */
 static void move_to_note(BmNoteTrackedEq* self)
 {
    BmNoteTrackedEqParams* params = &self->cfg.params;
-   const double heard_hz = params->note_source == BM_NOTE_SET ? 0.0 : bm_lowest_note_hz(&self->search);
-   params->eq.lowest_note_hz = heard_hz > 0.0 ? heard_hz : params->note_hz;
+   params->eq.lowest_note_hz = note_hz(params, bm_lowest_note_hz(&self->search));
    bm_fundamental_eq_set(&self->eq, &params->eq);
 }
 
@@ -66,13 +77,9 @@ void bm_note_tracked_eq_reset(BmNoteTrackedEq* self)
 
 double bm_note_tracked_eq_note_hz(const BmNoteTrackedEq* self)
 {
-   double heard_hz = 0.0;
-   if (self->cfg.params.note_source == BM_NOTE_FOLLOW) {
-      heard_hz = bm_lowest_note_sounding_hz(&self->search);
-   } else if (self->cfg.params.note_source == BM_NOTE_LEARN) {
-      heard_hz = bm_lowest_note_learned_hz(&self->search);
-   }
-   return heard_hz > 0.0 ? heard_hz : self->cfg.params.note_hz;
+   const bool follows = self->cfg.params.note_source == BM_NOTE_FOLLOW;
+   return note_hz(&self->cfg.params, follows ? bm_lowest_note_sounding_hz(&self->search)
+                                             : bm_lowest_note_learned_hz(&self->search));
 }
 
 double bm_note_tracked_eq_confidence(const BmNoteTrackedEq* self)

@@ -14,15 +14,16 @@
 /** Where the lowest note comes from. */
 typedef enum {
    BM_NOTE_SET,   /**< the caller's frequency */
-   BM_NOTE_LEARN, /**< the lowest note that really sounded, kept; the caller's until one has */
-   BM_NOTE_FOLLOW /**< the lowest note that sounds now; the caller's until one has */
+   BM_NOTE_LEARN, /**< the lowest note that really sounded, kept */
+   BM_NOTE_FOLLOW /**< the lowest note that sounds now */
 } BmNoteSource;
 
 typedef struct {
    uint32_t tuning; /**< index of base/note.h's table; bounds the search */
    BmNoteSource note_source;
-   bool learn_again;         /**< turned on: the learned note is forgotten; on from the start: it is not */
-   double note_hz;           /**< the caller's lowest note */
+   bool learn_again; /**< turned on: the learned note is forgotten; on from the start: it is not */
+   double
+      note_hz; /**< the caller's lowest note; until one is heard, it or the tuning's, whichever is lower */
    BmFundamentalEqParams eq; /**< its lowest_note_hz is not looked at */
 } BmNoteTrackedEqParams;
 

@@ -5,6 +5,7 @@
 */
 #include "unit_test.h"
 
+#include "base/note.h"
 #include "host.h"
 #include "recordings.h"
 
@@ -224,6 +225,41 @@ static void a_learned_note_moves_the_low_cut_and_survives_save_and_reload(void**
    bm_instance_free(second);
 }
 
+/* Else the first bass note of a take loses its fundamental to a low cut that stands on a guitar's E. */
+static void until_a_note_is_heard_the_lowest_string_is_spared(void** state)
+{
+   (void)state;
+   enum { DOUBLE_BASS = 18, MANDOLIN = 13 };
+   float silence[512] = {0};
+   for (int source = 1; source <= 2; ++source) {
+      BmInstance* instance = instance_new(MONO, 48000.0);
+      set(instance, "note_source", source);
+      set(instance, "tuning", DOUBLE_BASS);
+      run_mono(instance, silence, NULL, 512);
+      assert_close(get(instance, "lowest_note"), 41.203, 0.01);
+      Impulse impulse = impulse_response(instance, 48000.0);
+      assert_between(magnitude_db(&impulse, 41.203), -0.51, 0.0);
+      free(impulse.samples);
+      set(instance, "tuning", MANDOLIN);
+      set(instance, "note_freq", 100.0);
+      run_mono(instance, silence, NULL, 512);
+      assert_close(get(instance, "lowest_note"), 100.0, 0.01);
+      bm_instance_free(instance);
+   }
+}
+
+static void every_tuning_is_called_what_the_search_takes_it_for(void** state)
+{
+   (void)state;
+   BmInstance* instance = instance_new(MONO, 48000.0);
+   const BmPort* tuning = &bm_instance_plugin(instance)->ports[port(instance, "tuning")];
+   assert_int_equal(tuning->n_points, bm_tuning_count());
+   for (uint32_t i = 0; i < tuning->n_points; ++i) {
+      assert_string_equal(tuning->points[i].label, bm_tuning((uint32_t)tuning->points[i].value)->name);
+   }
+   bm_instance_free(instance);
+}
+
 /* A thump at the start, another capo, another instrument: what was learned from it must not stay for good. */
 static void learning_begins_anew_when_asked_and_when_the_tuning_rules_the_note_out(void** state)
 {
@@ -338,6 +374,8 @@ int main(void)
       cmocka_unit_test(the_curve_heard_is_the_analogue_prototype_up_to_20_khz),
       cmocka_unit_test(the_default_low_cut_spares_the_note_and_clears_the_octave_below),
       cmocka_unit_test(a_learned_note_moves_the_low_cut_and_survives_save_and_reload),
+      cmocka_unit_test(until_a_note_is_heard_the_lowest_string_is_spared),
+      cmocka_unit_test(every_tuning_is_called_what_the_search_takes_it_for),
       cmocka_unit_test(learning_begins_anew_when_asked_and_when_the_tuning_rules_the_note_out),
       cmocka_unit_test(a_session_saved_with_learn_again_on_keeps_its_note),
       cmocka_unit_test(follow_moves_with_the_part),
