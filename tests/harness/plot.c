@@ -124,7 +124,9 @@ static void tick_time(Axis* axis)
       const double time_s = n * step_s;
       char label[BM_NUMBER_BYTES];
       if (step_s < 1.0) {
-         snprintf(label, sizeof label, "%.*f s", step_s < 0.1 ? 2 : 1, time_s);
+         char number[BM_NUMBER_BYTES];
+         bm_format_value(number, time_s, step_s < 0.1 ? 2 : 1, false);
+         snprintf(label, sizeof label, "%.*s s", (int)sizeof label - 3, number);
       } else {
          const long whole_s = lround(time_s);
          if (axis->max >= 3600.0) {

@@ -68,6 +68,35 @@ static void points_stand_where_their_axes_say(void** state)
    free(figure);
 }
 
+static void time_begins_at_0_and_is_told_in_steps_that_fit_its_length(void** state)
+{
+   (void)state;
+   static const struct {
+      double length_s;
+      const char* labels[3];
+   } cases[] = {
+      {0.1, {">0.00 s<", ">0.05 s<", ">0.10 s<"}},
+      {2.0, {">0.0 s<", ">0.2 s<", ">2.0 s<"}},
+      {90.0, {">0:00<", ">0:10<", ">1:30<"}},
+      {7200.0, {">0:00:00<", ">0:15:00<", ">2:00:00<"}},
+   };
+   const double x[] = {0.0, 0.03, 0.07};
+   const double y[] = {0.0, 1.0, 0.5};
+   for (size_t n = 0; n < sizeof cases / sizeof *cases; ++n) {
+      BmPlotSeries series;
+      BmPlot plot = line_plot(&series, x, y, 3);
+      plot.x = (BmPlotAxis){.scale = BM_AXIS_TIME, .max = cases[n].length_s};
+      plot.y = (BmPlotAxis){.max = 1.0};
+      char* const figure = figure_of(&plot);
+      for (uint32_t i = 0; i < 3; ++i) {
+         if (!strstr(figure, cases[n].labels[i])) {
+            fail_msg("an axis of %g s has no label %s", cases[n].length_s, cases[n].labels[i]);
+         }
+      }
+      free(figure);
+   }
+}
+
 static void what_is_not_a_number_leaves_a_gap(void** state)
 {
    (void)state;
@@ -249,6 +278,7 @@ int main(void)
 {
    const struct CMUnitTest tests[] = {
       cmocka_unit_test(points_stand_where_their_axes_say),
+      cmocka_unit_test(time_begins_at_0_and_is_told_in_steps_that_fit_its_length),
       cmocka_unit_test(what_is_not_a_number_leaves_a_gap),
       cmocka_unit_test(a_long_line_keeps_its_peaks_and_loses_its_length),
       cmocka_unit_test(every_kind_of_picture_is_drawn_in_a_colour_that_the_style_knows),
