@@ -16,8 +16,8 @@
 /* The brightest the lamp gets, as conductance. */
 #define LIGHT_MAX 60.0
 
-#define EMPHASIS_DB 12.0
-#define EMPHASIS_HZ 2000.0
+#define EMPHASIS_DB 24.0
+#define EMPHASIS_HZ 3000.0
 
 /* Mean of |sin|^3 and of |sin|^9, so that a sine's peak is what the thresholds name. */
 #define MEAN_SINE_3 0.42441318157838756205

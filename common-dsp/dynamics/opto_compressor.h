@@ -15,7 +15,7 @@
 typedef struct {
    double threshold_db; /**< peak level that is reduced by 2.8 dB (compress), dBFS */
    bool limit;          /**< the steeper law; a change cross-fades */
-   double emphasis;     /**< 0: the detector hears all alike .. 1: highs 12 dB louder */
+   double emphasis;     /**< 0: the detector hears all alike .. 1: highs up to 24 dB louder */
    bool release_is_set; /**< false: the cell's own memory; a change cross-fades */
    double release_ms;   /**< time constant of the cell's conductance when set by hand */
    double makeup_db;
