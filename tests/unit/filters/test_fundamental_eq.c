@@ -5,6 +5,7 @@
 #include "base/note.h"
 #include "click.h"
 #include "filters/fundamental_eq.h"
+#include "prototype.h"
 
 #include <complex.h>
 #include <stdlib.h>
@@ -89,28 +90,16 @@ static double magnitude_db(const double* h, uint32_t n, double omega)
    return 20.0 * log10(cabs(sum));
 }
 
-/* The whole EQ from its prototypes: Audio EQ Cookbook (W3C Note 2021) and Butterworth. */
 static double expected_db(const BmFundamentalEqParams* p, double f)
 {
-   double sum = 0.0;
+   double sum = bm_prototype_bell_db(f, p->harmonic * p->lowest_note_hz, p->harmonic_gain_db, p->harmonic_q) +
+                bm_prototype_low_shelf_db(f, p->low_shelf.frequency_hz, p->low_shelf.gain_db) +
+                bm_prototype_high_shelf_db(f, p->high_shelf.frequency_hz, p->high_shelf.gain_db);
+   for (int i = 0; i < 2; ++i) {
+      sum += bm_prototype_bell_db(f, p->bells[i].frequency_hz, p->bells[i].gain_db, p->bells[i].q);
+   }
    if (p->low_cut) {
-      const double order = p->low_cut_slope_db_oct / 6.0;
-      sum -= 10.0 * log10(1.0 + pow(p->low_cut_ratio * p->lowest_note_hz / f, 2.0 * order));
-   }
-   const double bells[3][3] = {{p->harmonic * p->lowest_note_hz, p->harmonic_gain_db, p->harmonic_q},
-                               {p->bells[0].frequency_hz, p->bells[0].gain_db, p->bells[0].q},
-                               {p->bells[1].frequency_hz, p->bells[1].gain_db, p->bells[1].q}};
-   for (int i = 0; i < 3; ++i) {
-      const double complex s = imaginary_unit * (f / bells[i][0]);
-      const double a = pow(10.0, bells[i][1] / 40.0), q = bells[i][2];
-      sum += 20.0 * log10(cabs((s * s + s * (a / q) + 1.0) / (s * s + s / (a * q) + 1.0)));
-   }
-   for (int high = 0; high < 2; ++high) {
-      const BmFundamentalEqBand* shelf = high ? &p->high_shelf : &p->low_shelf;
-      const double complex s = imaginary_unit * (high ? f / shelf->frequency_hz : shelf->frequency_hz / f);
-      const double a = pow(10.0, shelf->gain_db / 40.0);
-      const double complex middle = s * sqrt(2.0 * a);
-      sum += 20.0 * log10(cabs(a * (a * s * s + middle + 1.0) / (s * s + middle + a)));
+      sum += bm_prototype_low_cut_db(f, p->low_cut_ratio * p->lowest_note_hz, p->low_cut_slope_db_oct);
    }
    return sum;
 }

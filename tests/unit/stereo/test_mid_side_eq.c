@@ -3,6 +3,7 @@
 #include "unit_test.h"
 
 #include "click.h"
+#include "prototype.h"
 #include "stereo/mid_side_eq.h"
 
 #include <complex.h>
@@ -64,24 +65,15 @@ static void process_blocks(BmMidSideEq* eq, const BmFrame* in, BmFrame* out, uin
    }
 }
 
-/* A half from its prototypes: Audio EQ Cookbook (W3C Note 2021) and Butterworth. */
 static double expected_db(const BmMidSideEqHalf* p, double f)
 {
-   double sum = 0.0;
-   if (p->low_cut.on) {
-      sum -= 10.0 * log10(1.0 + pow(p->low_cut.corner_hz / f, p->low_cut.slope_db_oct / 3.0));
-   }
+   double sum = bm_prototype_low_shelf_db(f, p->low_shelf.frequency_hz, p->low_shelf.gain_db) +
+                bm_prototype_high_shelf_db(f, p->high_shelf.frequency_hz, p->high_shelf.gain_db);
    for (int i = 0; i < 2; ++i) {
-      const double complex s = imaginary_unit * (f / p->bells[i].frequency_hz);
-      const double a = pow(10.0, p->bells[i].gain_db / 40.0), q = p->bells[i].q;
-      sum += 20.0 * log10(cabs((s * s + s * (a / q) + 1.0) / (s * s + s / (a * q) + 1.0)));
+      sum += bm_prototype_bell_db(f, p->bells[i].frequency_hz, p->bells[i].gain_db, p->bells[i].q);
    }
-   for (int high = 0; high < 2; ++high) {
-      const BmBandParams* shelf = high ? &p->high_shelf : &p->low_shelf;
-      const double complex s = imaginary_unit * (high ? f / shelf->frequency_hz : shelf->frequency_hz / f);
-      const double a = pow(10.0, shelf->gain_db / 40.0);
-      const double complex middle = s * sqrt(2.0 * a);
-      sum += 20.0 * log10(cabs(a * (a * s * s + middle + 1.0) / (s * s + middle + a)));
+   if (p->low_cut.on) {
+      sum += bm_prototype_low_cut_db(f, p->low_cut.corner_hz, p->low_cut.slope_db_oct);
    }
    return sum;
 }
