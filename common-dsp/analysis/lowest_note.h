@@ -48,6 +48,7 @@ typedef struct {
    uint32_t loudest_bin;
    double best_hz; /* lowest candidate accepted, 0 while there is none */
    double best_score;
+   bool best_decays;
 } BmLowestNoteJob;
 
 /**

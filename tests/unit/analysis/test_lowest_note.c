@@ -182,6 +182,39 @@ static void a_fifth_and_a_third_over_a_missing_bass_are_not_heard_as_the_bass(vo
    free(frames);
 }
 
+/* Exponentially decaying sine: a body's resonance, a knock. */
+static void knock(BmFrame* frames, uint32_t n_frames, double rate, double hz, double level, double onset_s,
+                  double decay_db_per_s)
+{
+   for (uint32_t i = (uint32_t)(onset_s * rate); i < n_frames; ++i) {
+      const double t_s = i / rate - onset_s;
+      frames[i] += bm_frame_both(level * pow(10.0, -decay_db_per_s * t_s / 20.0) * sin(2.0 * PI * hz * t_s));
+   }
+}
+
+static void the_air_resonance_under_a_chord_is_dropped_soon_and_never_learned(void** state)
+{
+   (void)state;
+   const double rate = 44100.0;
+   const uint32_t n_frames = (uint32_t)(1.2 * rate);
+   BmFrame* frames = silence(n_frames);
+   /* A3 E4 C#5 over the air of the body at 110 Hz, where it answers at the recorded guitar's 75 dB a second
+      and as strongly: all partials of an A2 are there, and it is none. */
+   pluck(frames, n_frames, rate, (String){bm_note_hz(57), 5e-5, 0.3, 0.1, 0.0});
+   pluck(frames, n_frames, rate, (String){bm_note_hz(64), 5e-5, 0.3, 0.1, 0.0});
+   pluck(frames, n_frames, rate, (String){bm_note_hz(73), 5e-5, 0.3, 0.1, 0.0});
+   knock(frames, n_frames, rate, 110.0, 0.08, 0.1, 75.0);
+   start(&note, rate, 70.0, 1300.0, BM_LOWEST_NOTE_HOLD);
+   for (double at = 0.0; at < 1.15; at += 0.05) {
+      const double hz = hz_after(&note, frames, rate, at, at + 0.05);
+      if (at >= 0.5) {
+         assert_close(cents(hz, bm_note_hz(57)), 0.0, 10.0);
+      }
+   }
+   assert_close(cents(bm_lowest_note_learned_hz(&note), bm_note_hz(57)), 0.0, 10.0);
+   free(frames);
+}
+
 static void an_octave_above_does_not_hide_a_weaker_note(void** state)
 {
    (void)state;
@@ -276,7 +309,23 @@ static void hum_between_notes_does_not_move_the_note(void** state)
    free(frames);
 }
 
-static void noise_alone_is_never_learned(void** state)
+static void what_bleeds_into_a_pause_is_not_followed(void** state)
+{
+   (void)state;
+   const double rate = 16000.0;
+   const uint32_t n_frames = (uint32_t)(4.0 * rate);
+   BmFrame* frames = silence(n_frames);
+   pluck(frames, n_frames, rate, (String){bm_note_hz(52), 5e-5, 0.3, 0.1, 1.0});
+   /* Another player, 60 dB down. */
+   pluck(frames, n_frames, rate, (String){bm_note_hz(40), 5e-5, 0.0003, 1.5, 0.0});
+   start(&note, rate, 70.0, 1300.0, BM_LOWEST_NOTE_HOLD);
+   hz_after(&note, frames, rate, 0.0, 1.0);
+   assert_close(cents(hz_after(&note, frames, rate, 1.0, 4.0), bm_note_hz(52)), 0.0, 10.0);
+   assert_close(cents(bm_lowest_note_learned_hz(&note), bm_note_hz(52)), 0.0, 10.0);
+   free(frames);
+}
+
+static void noise_alone_is_hardly_ever_taken_for_a_note(void** state)
 {
    (void)state;
    const double rate = 16000.0;
@@ -289,14 +338,14 @@ static void noise_alone_is_never_learned(void** state)
          white_noise(frames, n_frames, 0.1);
       }
       start(&note, rate, 28.0, 1300.0, BM_LOWEST_NOTE_HOLD);
-      double most = 0.0;
-      for (double at = 0.0; at < 7.95; at += 0.1) {
-         hz_after(&note, frames, rate, at, at + 0.1);
-         most = fmax(most, bm_lowest_note_confidence(&note));
+      int n_sure = 0;
+      for (double at = 0.0; at < 7.95; at += 0.05) {
+         hz_after(&note, frames, rate, at, at + 0.05);
+         n_sure += bm_lowest_note_confidence(&note) > 0.5;
       }
-      printf("%s noise: confidence never over %.2f\n", low ? "low" : "white", most);
+      printf("%s noise: sure of a note %d times of 160\n", low ? "low" : "white", n_sure);
       assert_true(bm_lowest_note_learned_hz(&note) == 0.0);
-      assert_true(most < 0.7);
+      assert_true(n_sure <= 3);
       free(frames);
    }
 }
@@ -356,11 +405,9 @@ static void learning_keeps_the_lowest_note_that_really_sounded(void** state)
    pluck(frames, n_frames, rate, (String){bm_note_hz(50), 5e-5, 0.3, 0.5, 2.0});
    pluck(frames, n_frames, rate, (String){bm_note_hz(40), 5e-5, 0.3, 2.0, 3.0});
    pluck(frames, n_frames, rate, (String){bm_note_hz(52), 5e-5, 0.3, 3.0, 6.5});
-   /* A knock on the body, louder than the strings: 72 Hz, 75 dB a second. */
-   for (uint32_t i = (uint32_t)(4.0 * rate); i < n_frames; ++i) {
-      const double t_s = i / rate - 4.0;
-      frames[i] += bm_frame_both(0.5 * exp(-8.6 * t_s) * sin(2.0 * PI * 72.0 * t_s));
-   }
+   /* A knock on the body, louder than the strings, and a low string brushed and stopped at once. */
+   knock(frames, n_frames, rate, 72.0, 0.5, 4.0, 75.0);
+   pluck(frames, n_frames, rate, (String){bm_note_hz(36), 5e-5, 0.3, 5.0, 5.15});
    start(&note, rate, 38.0, 1300.0, BM_LOWEST_NOTE_HOLD);
    assert_true(bm_lowest_note_hz(&note) == 0.0);
    hz_after(&note, frames, rate, 0.0, 2.0);
@@ -482,7 +529,8 @@ static void any_block_size_leaves_the_same_bits(void** state)
          bm_lowest_note_process(&other, frames + at, n);
          at += n;
       }
-      assert_memory_equal(&other, &note, sizeof note);
+      assert_memory_equal(&other.mem, &note.mem, sizeof note.mem);
+      assert_true(bm_lowest_note_learned_hz(&other) == bm_lowest_note_learned_hz(&note));
    }
    free(frames);
 }
@@ -502,7 +550,7 @@ static void reset_equals_fresh_and_keeps_what_was_learned(void** state)
    bm_lowest_note_reset(&note);
    assert_true(bm_lowest_note_learned_hz(&note) == learned_hz);
    bm_lowest_note_set_learned_hz(&note, 0.0);
-   assert_memory_equal(&note, &other, sizeof note);
+   assert_memory_equal(&note.mem, &other.mem, sizeof note.mem);
    free(frames);
 }
 
@@ -512,12 +560,14 @@ int main(void)
       cmocka_unit_test(a_rate_out_of_range_is_refused),
       cmocka_unit_test(every_open_string_of_every_tuning_is_named_in_its_octave),
       cmocka_unit_test(a_fifth_and_a_third_over_a_missing_bass_are_not_heard_as_the_bass),
+      cmocka_unit_test(the_air_resonance_under_a_chord_is_dropped_soon_and_never_learned),
       cmocka_unit_test(an_octave_above_does_not_hide_a_weaker_note),
       cmocka_unit_test(a_pair_in_opposite_polarity_is_heard_like_one_in_phase),
       cmocka_unit_test(each_note_of_a_damped_melody_is_named_within_300_ms),
       cmocka_unit_test(mains_hum_alone_is_never_a_note),
       cmocka_unit_test(hum_between_notes_does_not_move_the_note),
-      cmocka_unit_test(noise_alone_is_never_learned),
+      cmocka_unit_test(what_bleeds_into_a_pause_is_not_followed),
+      cmocka_unit_test(noise_alone_is_hardly_ever_taken_for_a_note),
       cmocka_unit_test(silence_holds_the_note_and_confidence_falls),
       cmocka_unit_test(following_glides_and_arrives),
       cmocka_unit_test(learning_keeps_the_lowest_note_that_really_sounded),
