@@ -5,8 +5,14 @@
 #include "analysis/k_weighting.h"
 #include "analysis/loudness_match.h"
 #include "analysis/lowest_note.h"
+#include "analysis/take_alignment.h"
+#include "analysis/take_meter.h"
 #include "base/delay.h"
 #include "base/oversample.h"
+#include "dynamics/fet_compressor.h"
+#include "dynamics/opto_compressor.h"
+#include "dynamics/transient_shaper.h"
+#include "dynamics/variable_mu_compressor.h"
 #include "filters/fundamental_eq.h"
 #include "reverb/room_reverb.h"
 #include "saturation/preamp.h"
@@ -145,6 +151,95 @@ static void loudness_match_reset(void* self)
    bm_loudness_match_reset((BmLoudnessMatch*)self);
 }
 
+PROCESSOR(fet_compressor, BmFetCompressor)
+
+static void fet_compressor_set(void* self, double position)
+{
+   const BmFetCompressorParams params = {
+      .threshold_db = -30.0 + position,
+      .ratio = 4.0,
+      .attack_ms = 0.1 + 0.01 * position,
+      .release_ms = 200.0 + 20.0 * position,
+      .makeup_db = 6.0 + position,
+      .sidechain_low_cut_hz = 100.0 + 10.0 * position,
+      .link = 0.5 + 0.1 * position,
+      .quality = BM_QUALITY_LIVE,
+   };
+   bm_fet_compressor_set((BmFetCompressor*)self, &params);
+}
+
+PROCESSOR(opto_compressor, BmOptoCompressor)
+
+static void opto_compressor_set(void* self, double position)
+{
+   const BmOptoCompressorParams params = {
+      .threshold_db = -30.0 + position,
+      .emphasis = 0.5 + 0.1 * position,
+      .release_ms = 300.0 + 30.0 * position,
+      .makeup_db = 6.0 + position,
+      .sidechain_low_cut_hz = 100.0 + 10.0 * position,
+      .link = 0.5 + 0.1 * position,
+   };
+   bm_opto_compressor_set((BmOptoCompressor*)self, &params);
+}
+
+PROCESSOR(variable_mu_compressor, BmVariableMuCompressor)
+
+static void variable_mu_compressor_set(void* self, double position)
+{
+   const BmVariableMuCompressorParams params = {
+      .threshold_db = -30.0 + position,
+      .attack_ms = 20.0 + position,
+      .release_s = 0.8 + 0.1 * position,
+      .balance = 0.3 + 0.1 * position,
+      .makeup_db = 6.0 + position,
+      .sidechain_low_cut_hz = 100.0 + 10.0 * position,
+      .link = 0.5 + 0.1 * position,
+      .quality = BM_QUALITY_LIVE,
+   };
+   bm_variable_mu_compressor_set((BmVariableMuCompressor*)self, &params);
+}
+
+PROCESSOR(transient_shaper, BmTransientShaper)
+
+static void transient_shaper_set(void* self, double position)
+{
+   const BmTransientShaperParams params = {.attack_db = 6.0 + position, .sustain_db = -6.0 + position};
+   bm_transient_shaper_set((BmTransientShaper*)self, &params);
+}
+
+static BmStatus take_meter_init(void* self, void* memory, double rate_hz)
+{
+   return bm_take_meter_init((BmTakeMeter*)self, memory, rate_hz, 2);
+}
+
+static void take_meter_process(void* self, const BmFrame* in, BmFrame* out, uint32_t n_frames)
+{
+   (void)out;
+   bm_take_meter_process((BmTakeMeter*)self, in, n_frames);
+}
+
+static void take_meter_reset(void* self)
+{
+   bm_take_meter_reset((BmTakeMeter*)self);
+}
+
+static BmStatus take_alignment_init(void* self, void* memory, double rate_hz)
+{
+   return bm_take_alignment_init((BmTakeAlignment*)self, memory, rate_hz);
+}
+
+static void take_alignment_process(void* self, const BmFrame* in, BmFrame* out, uint32_t n_frames)
+{
+   (void)out;
+   bm_take_alignment_process((BmTakeAlignment*)self, in, n_frames);
+}
+
+static void take_alignment_reset(void* self)
+{
+   bm_take_alignment_reset((BmTakeAlignment*)self);
+}
+
 static BmStatus lowest_note_init(void* self, void* memory, double rate_hz)
 {
    (void)memory;
@@ -273,11 +368,19 @@ const BmProcessor bm_processors[] = {
    {"note-tracked-eq", VERBS(note_tracked_eq, BmNoteTrackedEq)},
    {"mid-side-eq", VERBS(mid_side_eq, BmMidSideEq)},
    {"mid-side-matrix", VERBS(mid_side_matrix, BmMidSideMatrix)},
+   {"fet-compressor", VERBS(fet_compressor, BmFetCompressor)},
+   {"opto-compressor", VERBS(opto_compressor, BmOptoCompressor)},
+   {"variable-mu-compressor", VERBS(variable_mu_compressor, BmVariableMuCompressor)},
+   {"transient-shaper", VERBS(transient_shaper, BmTransientShaper)},
    {"preamp", VERBS(preamp, BmPreamp)},
    {"tube", VERBS(tube, BmTube)},
    {"tape", VERBS(tape, BmTape)},
    {"room-reverb", sizeof(BmRoomReverb), bm_room_reverb_bytes, room_reverb_init, room_reverb_set,
     room_reverb_process, room_reverb_reset},
+   {"take-meter", sizeof(BmTakeMeter), bm_take_meter_bytes, take_meter_init, NULL, take_meter_process,
+    take_meter_reset},
+   {"take-alignment", sizeof(BmTakeAlignment), bm_take_alignment_bytes, take_alignment_init, NULL,
+    take_alignment_process, take_alignment_reset},
    {"lowest-note", sizeof(BmLowestNote), NULL, lowest_note_init, NULL, lowest_note_process,
     lowest_note_reset},
    {"correlation", sizeof(BmCorrelation), NULL, correlation_init, NULL, correlation_process,

@@ -27,7 +27,58 @@ static const BmSetting mid_side_matrix[] = {
    {"width", 120.0F},
 };
 
+static const BmSetting fet_compressor[] = {
+   {"threshold", -30.0F}, {"attack", 0.1F}, {"sidechain_low_cut", 100.0F}, {"link", 50.0F}, {"makeup", 6.0F},
+};
+
+static const BmSetting opto_compressor[] = {
+   {"threshold", -30.0F}, {"emphasis", 50.0F}, {"sidechain_low_cut", 100.0F},
+   {"link", 50.0F},       {"makeup", 6.0F},
+};
+
+static const BmSetting variable_mu_compressor[] = {
+   {"threshold", -30.0F},
+   {"sidechain_low_cut", 100.0F},
+   {"link", 50.0F},
+   {"makeup", 6.0F},
+};
+
+static const BmSetting transient_shaper[] = {
+   {"attack", 6.0F},
+   {"sustain", -6.0F},
+};
+
+static const BmSetting preamp[] = {
+   {"gain", 20.0F},
+   {"low_gain", 3.0F},
+   {"high_gain", 3.0F},
+};
+
+static const BmSetting tube_saturation[] = {
+   {"drive", 6.0F},
+   {"bias", 20.0F},
+};
+
+static const BmSetting tape_saturation[] = {
+   {"drive", 6.0F},
+   {"wander", 0.1F},
+   {"hiss", -70.0F},
+};
+
+static const BmSetting room_reverb[] = {
+   {"mix", 30.0F},
+   {"modulation", 50.0F},
+};
+
 static const BmWorkload workloads[] = {
+   WORKLOAD("fet-compressor", fet_compressor),
+   WORKLOAD("opto-compressor", opto_compressor),
+   WORKLOAD("variable-mu-compressor", variable_mu_compressor),
+   WORKLOAD("transient-shaper", transient_shaper),
+   WORKLOAD("preamp", preamp),
+   WORKLOAD("tube-saturation", tube_saturation),
+   WORKLOAD("tape-saturation", tape_saturation),
+   WORKLOAD("room-reverb", room_reverb),
    WORKLOAD("fundamental-eq", fundamental_eq),
    WORKLOAD("mid-side-eq", mid_side_eq),
    WORKLOAD("mid-side-matrix", mid_side_matrix),
