@@ -26,6 +26,9 @@
 #define LEVEL_TIME_S 0.3
 #define MAX_AUDIO_PORTS 4
 
+/* Room for the input behind its delay, so that this is moved seldom. */
+#define LINE_FRAMES (4 * BM_SLICE_FRAMES)
+
 /* A period's squares are added in lanes by frame number, whatever the slices, so that the sum has one order.
  */
 typedef struct {
@@ -39,7 +42,7 @@ typedef struct {
    const BmForm* form;
    double sample_rate_hz;
    void* processor;
-   float* dry_memory;
+   float* line_memory;
    LV2_URID_Map* map;
    LV2_Log_Logger logger;
 
@@ -56,8 +59,10 @@ typedef struct {
    float unheard; /* what an unconnected output writes to */
 
    uint32_t latency_frames;
-   float* dry[2]; /* rings [latency_frames] of the delayed input, a channel each */
-   uint32_t dry_index;
+   float*
+      line[2]; /* [line_frames] of the input without NaN, a channel each; the newest slice begins at now */
+   uint32_t line_frames;
+   uint32_t now;         /* latency_frames or more */
    BmControlClock clock; /* of the meters; slices end with its periods */
    BmFade enabled;
    BmGlide input_gain;
@@ -68,8 +73,6 @@ typedef struct {
    LevelMeter output_level;
    bool asleep; /* bypassed and faded: the processor does not run */
 
-   float raw[2][BM_SLICE_FRAMES]; /* input without NaN, a channel each */
-   float late[2][BM_SLICE_FRAMES];
    BmFrame wet_slice[BM_SLICE_FRAMES];
    BmFrame gained_slice[BM_SLICE_FRAMES];
 } Shell;
@@ -176,7 +179,7 @@ static void shell_free(Shell* self)
 {
    if (self) {
       free(self->processor);
-      free(self->dry_memory);
+      free(self->line_memory);
       free(self->control_in);
       free(self->control_out);
       free(self->report_index);
@@ -315,31 +318,26 @@ static void store(const Shell* self, uint32_t start, uint32_t n_frames, const Bm
    }
 }
 
-/* Read the inputs, and let them pass through the rings that keep step with the processor. */
+/* Append the inputs to their lines, which reach back as far as the processor is late. */
 static void load(Shell* self, uint32_t start, uint32_t n_frames)
 {
+   const uint32_t latency = self->latency_frames;
+   const bool is_full = self->now + n_frames > self->line_frames;
    for (uint32_t c = 0; c < self->form->n_inputs; ++c) {
-      clean(self->audio_in[c] + start, self->raw[c], n_frames);
-   }
-   uint32_t index = self->dry_index;
-   for (uint32_t done = 0; self->latency_frames && done < n_frames;) {
-      const uint32_t room = self->latency_frames - index;
-      const uint32_t n = n_frames - done < room ? n_frames - done : room;
-      for (uint32_t c = 0; c < self->form->n_inputs; ++c) {
-         memcpy(self->late[c] + done, self->dry[c] + index, n * sizeof(float));
-         memcpy(self->dry[c] + index, self->raw[c] + done, n * sizeof(float));
+      float* line = self->line[c];
+      if (is_full) {
+         memmove(line, line + self->now - latency, latency * sizeof *line);
       }
-      index = index + n < self->latency_frames ? index + n : 0;
-      done += n;
+      clean(self->audio_in[c] + start, line + (is_full ? latency : self->now), n_frames);
    }
-   self->dry_index = index;
+   self->now = is_full ? latency : self->now;
 }
 
-/* The left channel of the slice as it came, or delayed; a mono input stands in both lanes. */
+/* A lane of the slice, as it came or delayed; a mono input stands in both. */
 static const float* channel(const Shell* self, bool delayed, uint32_t lane)
 {
    const uint32_t c = lane < self->form->n_inputs ? lane : self->form->n_inputs - 1;
-   return delayed && self->latency_frames ? self->late[c] : self->raw[c];
+   return self->line[c] + self->now - (delayed ? self->latency_frames : 0);
 }
 
 static void reset_processing(Shell* self)
@@ -453,8 +451,9 @@ static void run_slice(Shell* self, uint32_t start, uint32_t n_frames)
    store(self, start, n_frames, self->wet_slice);
 }
 
-static void advance_clock(Shell* self, uint32_t n_frames)
+static void advance(Shell* self, uint32_t n_frames)
 {
+   self->now += n_frames;
    bm_control_clock_advance(&self->clock, n_frames);
    if (bm_control_clock_is_due(&self->clock)) {
       level_meter_conclude(&self->input_level);
@@ -524,14 +523,15 @@ static LV2_Handle instantiate(const LV2_Descriptor* descriptor, double sample_ra
    }
    self->controls_are_new = true;
    self->latency_frames = bm_plugin.latency_frames ? bm_plugin.latency_frames(self->processor) : 0;
-   self->dry_memory = allocate(2 * self->latency_frames * sizeof *self->dry_memory);
-   if (!self->dry_memory) {
+   self->line_frames = self->latency_frames + LINE_FRAMES;
+   self->line_memory = allocate(2 * self->line_frames * sizeof *self->line_memory);
+   if (!self->line_memory) {
       lv2_log_error(&logger, "%s: no memory\n", descriptor->URI);
       shell_free(self);
       return NULL;
    }
-   self->dry[0] = self->dry_memory;
-   self->dry[1] = self->dry_memory + self->latency_frames;
+   self->line[0] = self->line_memory;
+   self->line[1] = self->line_memory + self->line_frames;
    bm_control_clock_init(&self->clock, BM_SLICE_FRAMES);
    bm_fade_init(&self->enabled, BM_FADE_MS, sample_rate_hz);
    bm_glide_init(&self->input_gain, BM_GLIDE_MS, sample_rate_hz);
@@ -567,8 +567,8 @@ static void activate(LV2_Handle instance)
 {
    Shell* self = (Shell*)instance;
    reset_processing(self);
-   memset(self->dry_memory, 0, 2 * self->latency_frames * sizeof *self->dry_memory);
-   self->dry_index = 0;
+   memset(self->line_memory, 0, 2 * self->line_frames * sizeof *self->line_memory);
+   self->now = self->latency_frames;
    bm_fade_reset(&self->enabled);
    bm_control_clock_reset(&self->clock);
    level_meter_reset(&self->input_level);
@@ -585,7 +585,7 @@ static void run(LV2_Handle instance, uint32_t n_frames)
    for (uint32_t start = 0; start < n_frames;) {
       const uint32_t n = slice_frames(self, n_frames - start);
       run_slice(self, start, n);
-      advance_clock(self, n);
+      advance(self, n);
       start += n;
    }
    write_controls(self);

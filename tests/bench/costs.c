@@ -113,7 +113,7 @@ static double growth_with_rate(const BmCost* costs, uint32_t n_costs, const BmCo
 
 void bm_costs_add_targets(BmText* text, const BmCost* costs, uint32_t n_costs)
 {
-   bm_text_addf(text, "\nTargets: %g kHz, %d frames a block, not mono. Flat: 64 to 8192 frames.\n%-24s%-9s",
+   bm_text_addf(text, "\nTargets: %g kHz, %d frames a block, not mono. Flat: 64 to 8192 frames.\n%-37s%-9s",
                 TARGET_RATE_HZ / 1000.0, TARGET_BLOCK, "", "");
    bm_text_addf(text, "%8s%16s%16s%16s%16s%16s%16s%12s\n", "active", "bypassed", "idle/active", "flat active",
                 "flat bypass", "start", "memory", "192/48 kHz");
@@ -125,7 +125,7 @@ void bm_costs_add_targets(BmText* text, const BmCost* costs, uint32_t n_costs)
       const double active = bm_cost_units(cost, BM_STATE_ACTIVE, TARGET_BLOCK);
       const BmTarget* target = target_for(cost->name, BM_STATE_ACTIVE);
       const bool is_room = !strcmp(cost->name, "room-reverb") || !strcmp(cost->name, "channel-strip");
-      bm_text_addf(text, "%-24s", cost->name);
+      bm_text_addf(text, "%-22s %-14s", cost->name, cost->form);
       if (target) {
          bm_text_addf(text, "%6.1f U ", target->units);
       } else {
