@@ -3,6 +3,7 @@
 
 #include "audio_file.h"
 #include "note_finder.h"
+#include "probe.h"
 #include "report.h"
 #include "response.h"
 
@@ -37,6 +38,8 @@ struct BmSessionReport {
    uint32_t interleaved_frames;
    BmResponse** curves; /* [n_curves] */
    uint32_t n_curves;
+   BmFigures** figures; /* [n_figures] */
+   uint32_t n_figures;
    void** blocks; /* [n_blocks] what the page borrows */
    uint32_t n_blocks;
 };
@@ -152,6 +155,11 @@ void bm_session_report_free(BmSessionReport* report)
       free(report->curves[n]);
    }
    free(report->curves);
+   for (uint32_t n = 0; n < report->n_figures; ++n) {
+      bm_figures_free(report->figures[n]);
+      free(report->figures[n]);
+   }
+   free(report->figures);
    free(report->blocks);
    free(report->signals);
    free(report->interleaved);
@@ -319,6 +327,14 @@ static const BmResponse* measure_curve(BmSessionReport* report, const BmPlugin* 
    return ok ? curve : NULL;
 }
 
+static BmFigures* add_figures(BmSessionReport* report)
+{
+   BmFigures* figures = bm_calloc(1, sizeof(BmFigures));
+   report->figures = bm_realloc(report->figures, report->n_figures + 1u, sizeof(BmFigures*));
+   report->figures[report->n_figures++] = figures;
+   return figures;
+}
+
 static BmReportInsert describe_insert(BmSessionReport* report, const Signal* signal, uint32_t index)
 {
    const BmInsert* insert = &signal->node->inserts[index];
@@ -332,6 +348,10 @@ static BmReportInsert describe_insert(BmSessionReport* report, const Signal* sig
    described.latency_frames = record->latency_frames;
    described.response = measure_curve(report, plugin, record);
    described.settings = settings;
+   BmFigures* figures = add_figures(report);
+   bm_probe_insert(report->host, plugin, record->values, report->session->rate_hz, figures);
+   described.figures = figures->plots;
+   described.n_figures = figures->n_plots;
    for (uint32_t n = 0; n < plugin->n_ports; ++n) {
       const BmPort* port = &plugin->ports[n];
       const bool is_shown = port->kind == BM_PORT_CONTROL && port->is_input && !port->is_trigger &&
@@ -512,6 +532,10 @@ static BmReportSignal describe_signal(BmSessionReport* report, const Signal* sig
       const uint32_t stem = (uint32_t)(signal->stem - report->session->stems);
       described.before_audio = file_name(bm_stems_path(stems, stem, true));
       described.after_audio = file_name(bm_stems_path(stems, stem, false));
+      BmFigures* figures = add_figures(report);
+      bm_probe_stereo_file(bm_stems_path(stems, stem, true), bm_stems_path(stems, stem, false), figures);
+      described.figures = figures->plots;
+      described.n_figures = figures->n_plots;
    }
    BmReportInsert* inserts = keep(report, bm_calloc(node->n_inserts, sizeof(BmReportInsert)));
    for (uint32_t n = 0; n < node->n_inserts; ++n) {
