@@ -420,25 +420,28 @@ double bm_decay_time_s(const float* response, uint32_t n_frames, double rate_hz)
    return result;
 }
 
-/* Keep what lies within half an octave of `centre_hz`, by the transform. */
-static void octave_band(const float* in, float* out, uint32_t n, double centre_hz, double rate_hz)
+/* An octave around `centre_hz`: two of the Audio EQ Cookbook's band-passes (W3C Note 2021) in a row. */
+static void octave_band(const float* in, float* out, uint32_t n_frames, double centre_hz, double rate_hz)
 {
-   kiss_fftr_cfg there = kiss_fftr_alloc((int)n, 0, NULL, NULL);
-   kiss_fftr_cfg back = kiss_fftr_alloc((int)n, 1, NULL, NULL);
-   kiss_fft_cpx* bins = bm_calloc(n / 2 + 1, sizeof(kiss_fft_cpx));
-   if (there && back) {
-      kiss_fftr(there, in, bins);
-      for (uint32_t k = 0; k <= n / 2; ++k) {
-         const double octaves = k ? fabs(log2(k * rate_hz / n / centre_hz)) : 10.0;
-         if (octaves > 0.5) {
-            bins[k] = (kiss_fft_cpx){0.0f, 0.0f};
-         }
+   enum { N_SECTIONS = 2 };
+   const double q = 1.8;
+   const double omega = 2.0 * PI * centre_hz / rate_hz;
+   const double alpha = sin(omega) / (2.0 * q);
+   const double b0 = alpha / (1.0 + alpha);
+   const double a1 = -2.0 * cos(omega) / (1.0 + alpha);
+   const double a2 = (1.0 - alpha) / (1.0 + alpha);
+   double state[N_SECTIONS][2] = {{0.0}};
+   for (uint32_t n = 0; n < n_frames; ++n) {
+      double x = (double)in[n];
+      for (int section = 0; section < N_SECTIONS; ++section) {
+         double* s = state[section];
+         const double y = b0 * x + s[0];
+         s[0] = s[1] - a1 * y;
+         s[1] = -b0 * x - a2 * y;
+         x = y;
       }
-      kiss_fftri(back, bins, out);
+      out[n] = (float)x;
    }
-   free(bins);
-   kiss_fftr_free(there);
-   kiss_fftr_free(back);
 }
 
 static void add_decay(Subject* subject, BmFigures* figures)
