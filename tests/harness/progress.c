@@ -38,6 +38,15 @@ void bm_progress_tell(BmProgress* progress, uint64_t done_frames, uint64_t total
    }
 }
 
+void bm_progress_say(BmProgress* progress, const char* what)
+{
+   if (now_s() - progress->begun_s < 1.0) {
+      return;
+   }
+   progress->is_line_open = progress->is_terminal;
+   fprintf(stderr, progress->is_terminal ? "\r%s \x1b[K" : "bookmatch: %s\n", what);
+}
+
 void bm_progress_end(BmProgress* progress)
 {
    if (progress->is_line_open) {

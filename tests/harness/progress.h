@@ -23,6 +23,9 @@ typedef struct {
 void bm_progress_begin(BmProgress* progress, double rate_hz);
 void bm_progress_tell(BmProgress* progress, uint64_t done_frames, uint64_t total_frames);
 
+/** Say what is being done after the last frame, if the render was long enough to say anything. */
+void bm_progress_say(BmProgress* progress, const char* what);
+
 /** Clear the line, so that others can write. */
 void bm_progress_end(BmProgress* progress);
 

@@ -161,7 +161,9 @@ static bool conclude(const Options* options, BmHost* host, const BmSession* sess
    bool ok = true;
    if (listener->report) {
       char* page = bm_print("%s/%s.html", options->folder, session->name);
-      ok = bm_session_report_write(listener->report, listener->stems, page, error);
+      const BmReportTask task = {listener->stems, page, &listener->progress, &is_stopped};
+      ok = bm_session_report_write(listener->report, &task, error);
+      bm_progress_end(&listener->progress);
       if (ok && !options->as_json) {
          printf("%s\n\n", page);
       }

@@ -201,7 +201,7 @@ static void place_notes(const BmSessionReport* report, const Signal* signal, BmS
    }
 }
 
-static bool measure(BmSessionReport* report, Signal* signal, const BmStems* stems, BmError* error)
+static bool measure(BmSessionReport* report, Signal* signal, const BmReportTask* task, BmError* error)
 {
    if (!signal->stem) {
       if (!bm_meter_finish(signal->meters[0], signal->before) ||
@@ -213,12 +213,18 @@ static bool measure(BmSessionReport* report, Signal* signal, const BmStems* stem
    }
    /* The same note in both, so that its harmonics can be compared. */
    const uint32_t stem = (uint32_t)(signal->stem - report->session->stems);
-   if (!bm_measure_file(report->host, bm_stems_path(stems, stem, true), 0.0, signal->before, error)) {
+   const char* paths[] = {bm_stems_path(task->stems, stem, true), bm_stems_path(task->stems, stem, false)};
+   char* what = bm_print("measuring %s", paths[1]);
+   bm_progress_say(task->progress, what);
+   free(what);
+   if (!bm_measure_file(report->host, paths[0], 0.0, signal->before, error)) {
       return false;
    }
    const double note_hz = signal->before->figures.lowest_note_hz;
-   return bm_measure_file(NULL, bm_stems_path(stems, stem, false), isfinite(note_hz) ? note_hz : 0.0,
-                          signal->after, error);
+   if (!bm_measure_file(NULL, paths[1], isfinite(note_hz) ? note_hz : 0.0, signal->after, error)) {
+      return false;
+   }
+   return !*task->stop || bm_fail(error, "interrupted; the stems are written, the report is not");
 }
 
 static const char* value_label(const BmPort* port, double value)
@@ -557,17 +563,17 @@ static uint32_t count(const BmSession* session, bool tracks)
    return n_used;
 }
 
-bool bm_session_report_write(BmSessionReport* report, const BmStems* stems, const char* path, BmError* error)
+bool bm_session_report_write(BmSessionReport* report, const BmReportTask* task, BmError* error)
 {
    const BmSession* session = report->session;
    BmReportSignal* signals = keep(report, bm_calloc(report->n_signals, sizeof(BmReportSignal)));
    for (uint32_t n = 0; n < report->n_signals; ++n) {
-      if (!measure(report, &report->signals[n], stems, error)) {
+      if (!measure(report, &report->signals[n], task, error)) {
          return false;
       }
-      signals[n] = describe_signal(report, &report->signals[n], stems);
+      signals[n] = describe_signal(report, &report->signals[n], task->stems);
    }
-   const double length_s = (double)bm_stems_n_frames(stems) / session->rate_hz;
+   const double length_s = (double)bm_stems_n_frames(task->stems) / session->rate_hz;
    const BmReportFact facts[] = {
       {"Sample rate", keep(report, bm_print("%g kHz", session->rate_hz / 1000.0))},
       {"Length", keep(report, bm_print("%d:%05.2f", (int)(length_s / 60.0), fmod(length_s, 60.0)))},
@@ -583,8 +589,8 @@ bool bm_session_report_write(BmSessionReport* report, const BmStems* stems, cons
       .signals = signals,
       .n_signals = report->n_signals,
    };
-   return bm_report_write(&page, path) ||
-          bm_fail(error, "%s: the report cannot be written: %s", path, strerror(errno));
+   return bm_report_write(&page, task->path) ||
+          bm_fail(error, "%s: the report cannot be written: %s", task->path, strerror(errno));
 }
 
 const BmMeasurement* bm_session_report_figures(const BmSessionReport* report, uint32_t stem, bool before)

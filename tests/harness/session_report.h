@@ -7,10 +7,12 @@
 #include "error.h"
 #include "host.h"
 #include "measure.h"
+#include "progress.h"
 #include "render.h"
 #include "session.h"
 #include "stems.h"
 
+#include <signal.h>
 #include <stdbool.h>
 #include <stdint.h>
 
@@ -32,9 +34,17 @@ void bm_session_report_free(BmSessionReport* report);
 /** Hear the taps as BmRenderSink gives them. */
 void bm_session_report_hear(BmSessionReport* report, const BmTapBlock* taps, uint32_t n_frames);
 
-/** Measure the stems, which must have been published, and write the page beside them. False with the error
- * set. */
-bool bm_session_report_write(BmSessionReport* report, const BmStems* stems, const char* path, BmError* error);
+/** What bm_session_report_write() is told beside the report itself. */
+typedef struct {
+   const BmStems* stems; /**< published */
+   const char* path;     /**< of the page, beside the stems */
+   BmProgress* progress; /**< told of each stem that is measured */
+   /** When it becomes true, writing fails as interrupted once a stem is measured. */
+   const volatile sig_atomic_t* stop;
+} BmReportTask;
+
+/** Measure the stems and write the page. False with the error set. */
+bool bm_session_report_write(BmSessionReport* report, const BmReportTask* task, BmError* error);
 
 /** What was measured of a stem, before and after; after bm_session_report_write(). */
 const BmMeasurement* bm_session_report_figures(const BmSessionReport* report, uint32_t stem, bool before);
