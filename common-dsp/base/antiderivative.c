@@ -12,70 +12,72 @@ void bm_curve_init(BmCurve* self, BmCurveSegment* segments, uint32_t n_segments,
    self->n_segments = n_segments;
    const double length = (last - first) / n_segments;
    const double end = function(last, parameters);
+   /* While the spline is found: c[1] value, c[2] right side, then slope, c[3] elimination factor. */
    for (uint32_t i = 0; i < n_segments; ++i) {
-      segments[i].value[0] = function(first + i * length, parameters);
+      segments[i].integral[1] = function(first + i * length, parameters);
    }
-   /* Slopes that make the second derivative continuous: a tridiagonal system, forward elimination in value[2]
-      (the factor) and value[1] (the right side). The slopes at both ends are the function's own. */
+   /* Slopes that make the second derivative continuous: a tridiagonal system. Those at both ends are the
+      function's own. */
    const double reach = 1e-3 * length;
-   const double first_slope = (function(first + reach, parameters) - segments[0].value[0]) / reach * length;
+   const double first_slope =
+      (function(first + reach, parameters) - segments[0].integral[1]) / reach * length;
    const double last_slope = (end - function(last - reach, parameters)) / reach * length;
    double factor = 0.0;
    double right_side = first_slope;
-   segments[0].value[1] = right_side;
    for (uint32_t i = 1; i < n_segments; ++i) {
-      const double next = i + 1 < n_segments ? segments[i + 1].value[0] : end;
+      const double next = i + 1 < n_segments ? segments[i + 1].integral[1] : end;
       const double pivot = 4.0 - factor;
-      right_side = (3.0 * (next - segments[i - 1].value[0]) - right_side) / pivot;
+      right_side = (3.0 * (next - segments[i - 1].integral[1]) - right_side) / pivot;
       factor = 1.0 / pivot;
-      segments[i].value[1] = right_side;
-      segments[i].value[2] = factor;
+      segments[i].integral[2] = right_side;
+      segments[i].integral[3] = factor;
    }
    double next_slope = last_slope;
    double next_value = end;
    for (uint32_t i = n_segments; i-- > 0;) {
-      BmCurveSegment* s = &segments[i];
-      const double slope = i ? s->value[1] - s->value[2] * next_slope : first_slope;
-      const double rise = next_value - s->value[0];
-      s->value[1] = slope;
-      s->value[2] = 3.0 * rise - 2.0 * slope - next_slope;
-      s->value[3] = slope + next_slope - 2.0 * rise;
+      double* c = segments[i].integral;
+      const double slope = i ? c[2] - c[3] * next_slope : first_slope;
+      const double rise = next_value - c[1];
+      c[2] = slope / 2.0;
+      c[3] = (3.0 * rise - 2.0 * slope - next_slope) / 3.0;
+      c[4] = (slope + next_slope - 2.0 * rise) / 4.0;
       next_slope = slope;
-      next_value = s->value[0];
+      next_value = c[1];
    }
+   segments[n_segments] = (BmCurveSegment){{0.0, end, 0.0, 0.0, 0.0}};
    double integral = 0.0;
-   for (uint32_t i = 0; i < n_segments; ++i) {
-      const double* v = segments[i].value;
-      segments[i].integral = integral;
-      integral += v[0] + v[1] / 2.0 + v[2] / 3.0 + v[3] / 4.0;
+   for (uint32_t i = 0; i <= n_segments; ++i) {
+      double* c = segments[i].integral;
+      c[0] = integral;
+      integral += c[1] + c[2] + c[3] + c[4];
    }
 }
 
-static const BmCurveSegment* find(const BmCurve* self, double x, double* position)
+static const double* find(const BmCurve* self, double x, double* position)
 {
    const double t = fmin(fmax((x - self->first) * self->per_unit, 0.0), self->n_segments);
-   const double whole = fmin(floor(t), self->n_segments - 1.0);
-   *position = t - whole;
-   return &self->segments[(uint32_t)whole];
+   *position = t - floor(t);
+   return self->segments[(uint32_t)t].integral;
 }
 
 double bm_curve_at(const BmCurve* self, double x)
 {
    double f;
-   const double* v = find(self, x, &f)->value;
-   return v[0] + f * (v[1] + f * (v[2] + f * v[3]));
+   const double* c = find(self, x, &f);
+   return c[1] + f * (2.0 * c[2] + f * (3.0 * c[3] + f * 4.0 * c[4]));
 }
 
 double bm_curve_slope(const BmCurve* self, double x)
 {
    double f;
-   const double* v = find(self, x, &f)->value;
-   return self->per_unit * (v[1] + f * (2.0 * v[2] + 3.0 * f * v[3]));
+   const double* c = find(self, x, &f);
+   return self->per_unit * (2.0 * c[2] + f * (6.0 * c[3] + f * 12.0 * c[4]));
 }
 
 void bm_curve_settle(const BmCurve* self, BmCurveMemory* memory, BmFrame x)
 {
+   BmCurvePlace place;
    memory->position = bm_frame_both(0.0);
    memory->integral = bm_frame_both(0.0);
-   (void)bm_curve_step(self, memory, x);
+   (void)bm_curve_step(self, memory, x, &place);
 }

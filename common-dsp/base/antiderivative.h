@@ -2,6 +2,7 @@
 #ifndef BM_BASE_ANTIDERIVATIVE_H
 #define BM_BASE_ANTIDERIVATIVE_H
 
+#include "base/clones.h"
 #include "base/frame.h"
 
 #include <stdint.h>
@@ -19,8 +20,7 @@
    the input moves little. Outside its range the curve keeps its last value.
 */
 typedef struct {
-   double value[4]; /* of the position within the segment, 0 to 1 */
-   double integral; /* up to the segment, in segments */
+   double integral[5]; /* the antiderivative's polynomial over the position within the segment, 0 to 1 */
 } BmCurveSegment;
 
 typedef struct {
@@ -39,7 +39,8 @@ typedef struct {
 typedef double (*BmCurveFunction)(double x, const void* parameters);
 
 /**
-   Draw `function` from `first` to `last` into `segments` [n_segments, at least 4], which stays the caller's.
+   Draw `function` from `first` to `last` into `segments` [n_segments + 1, n_segments at least 4], which stay
+   the caller's; the last stands for all that lies beyond.
 
    For a smooth function the error falls with the fourth power of the segments' length.
 */
@@ -55,35 +56,40 @@ double bm_curve_slope(const BmCurve* self, double x);
 /** Begin as if `x` had been put in forever. */
 void bm_curve_settle(const BmCurve* self, BmCurveMemory* memory, BmFrame x);
 
-/** One frame in, the antialiased curve out. Real-time: yes. */
-static inline BmFrame bm_curve_step(const BmCurve* self, BmCurveMemory* memory, BmFrame x)
+/** Where a frame lies on the curve: the segment of each lane, and how far into it. */
+typedef struct {
+   int32_t segment[2];
+   BmFrame fraction;
+} BmCurvePlace;
+
+/** One frame in, the antialiased curve out; `place` tells where it was. Real-time: yes. */
+BM_INLINE BmFrame bm_curve_step(const BmCurve* self, BmCurveMemory* memory, BmFrame x, BmCurvePlace* place)
 {
    const BmFrame zero = {0.0, 0.0};
    BmFrame t = (x - self->first) * self->per_unit;
    t = bm_frame_min(bm_frame_max(t, zero), bm_frame_both(self->n_segments));
-   const BmFrame inside = bm_frame_min(t, bm_frame_both(self->n_segments - 1.0));
-   const int32_t left = (int32_t)inside[0];
-   const int32_t right = (int32_t)inside[1];
-   const BmCurveSegment* l = &self->segments[left];
-   const BmCurveSegment* r = &self->segments[right];
-   const BmFrame f = t - (BmFrame){(double)left, (double)right};
-   const BmFrame v0 = {l->value[0], r->value[0]};
-   const BmFrame v1 = {l->value[1], r->value[1]};
-   const BmFrame v2 = {l->value[2], r->value[2]};
-   const BmFrame v3 = {l->value[3], r->value[3]};
-   const BmFrame before = {l->integral, r->integral};
-   const BmFrame integral = before + f * (v0 + f * (0.5 * v1 + f * ((1.0 / 3.0) * v2 + 0.25 * f * v3)));
+   place->segment[0] = (int32_t)t[0];
+   place->segment[1] = (int32_t)t[1];
+   const BmCurveSegment* l = &self->segments[place->segment[0]];
+   const BmCurveSegment* r = &self->segments[place->segment[1]];
+   const BmFrame f = t - (BmFrame){(double)place->segment[0], (double)place->segment[1]};
+   place->fraction = f;
+   const BmFrame c0 = {l->integral[0], r->integral[0]};
+   const BmFrame c1 = {l->integral[1], r->integral[1]};
+   const BmFrame c2 = {l->integral[2], r->integral[2]};
+   const BmFrame c3 = {l->integral[3], r->integral[3]};
+   const BmFrame c4 = {l->integral[4], r->integral[4]};
+   const BmFrame integral = c0 + f * (c1 + f * (c2 + f * (c3 + f * c4)));
    const BmFrame step = t - memory->position;
-   /* Where the input moves little the quotient would lose digits; the spline's Taylor series has them all. */
-   const BmFrame value = v0 + f * (v1 + f * (v2 + f * v3));
-   const BmFrame slope = v1 + f * (2.0 * v2 + 3.0 * f * v3);
-   const BmFrame bend = v2 + 3.0 * f * v3;
-   const BmFrame near = value - step * (0.5 * slope - step * ((1.0 / 3.0) * bend - 0.25 * step * v3));
-   const BmFrameMask is_near = bm_frame_abs(step) < 1.0 / 64.0;
-   const BmFrame far = (integral - memory->integral) / bm_frame_select(is_near, bm_frame_both(1.0), step);
+   /* Where the input moves less than a thousandth of a segment the quotient would lose digits; the curve
+      itself in the middle of the step is then right to third order. */
+   const BmFrame m = f - 0.5 * step;
+   const BmFrame middle = c1 + m * (2.0 * c2 + m * (3.0 * c3 + m * (4.0 * c4)));
+   const BmFrameMask is_small = bm_frame_abs(step) < 1e-3;
+   const BmFrame mean = (integral - memory->integral) / bm_frame_select(is_small, bm_frame_both(1.0), step);
    memory->position = t;
    memory->integral = integral;
-   return bm_frame_select(is_near, near, far);
+   return bm_frame_select(is_small, middle, mean);
 }
 
 #endif

@@ -1,6 +1,8 @@
 /* SPDX-License-Identifier: ISC */
 #include "base/oversample.h"
 
+#include "base/fir.h"
+
 #include <math.h>
 #include <string.h>
 
@@ -37,65 +39,63 @@ static void halfband_init(BmHalfband* self, double rate_hz, double pass_hz, doub
       tap[i] = sin(0.5 * pi * offset) / (0.5 * pi * offset) * bessel_i0(beta * sqrt(1.0 - x * x));
       sum += tap[i];
    }
-   /* Unity at zero frequency makes the stop band at the high rate's half exact as well. */
+   /* Unity at zero frequency makes the stop band at the high rate's half exact as well. Zeros in front fill
+      the window up to a multiple of the sums that run side by side. */
+   self->cfg.n_window = (2 * self->cfg.n_pairs + BM_FIR_STEP - 1) / BM_FIR_STEP * BM_FIR_STEP;
+   BmFrame* first = &self->coef.tap[self->cfg.n_window - 2 * self->cfg.n_pairs];
    for (uint32_t i = 0; i < self->cfg.n_pairs; ++i) {
-      self->coef.pair[i] = bm_frame_both(0.5 * tap[i] / sum);
+      first[i] = bm_frame_both(0.5 * tap[i] / sum);
+      first[2 * self->cfg.n_pairs - 1 - i] = first[i];
    }
 }
 
-/* Keep `newest` and return the window of 2 n_pairs frames that it ends, oldest first. */
-static inline const BmFrame* push(BmFrame* window, uint32_t* index, uint32_t n_window, BmFrame newest)
-{
-   const uint32_t at = *index;
-   window[at] = newest;
-   window[at + n_window] = newest;
-   *index = at + 1 < n_window ? at + 1 : 0;
-   return window + at + 1;
-}
-
-/* The branch with all taps but the centre; sums in a fixed order. */
-static inline BmFrame branch(const BmFrame* pair, const BmFrame* window, uint32_t n_pairs)
-{
-   const BmFrame* last = window + 2 * n_pairs - 1;
-   BmFrame sum0 = {0.0, 0.0};
-   BmFrame sum1 = {0.0, 0.0};
-   BmFrame sum2 = {0.0, 0.0};
-   BmFrame sum3 = {0.0, 0.0};
-   uint32_t i = 0;
-   for (; i + 4 <= n_pairs; i += 4) {
-      sum0 += pair[i] * (window[i] + *(last - i));
-      sum1 += pair[i + 1] * (window[i + 1] + *(last - i - 1));
-      sum2 += pair[i + 2] * (window[i + 2] + *(last - i - 2));
-      sum3 += pair[i + 3] * (window[i + 3] + *(last - i - 3));
-   }
-   for (; i < n_pairs; ++i) {
-      sum0 += pair[i] * (window[i] + *(last - i));
-   }
-   return (sum0 + sum1) + (sum2 + sum3);
-}
+/* Both ways work on pieces: a piece is laid behind what is remembered, and the end of both is kept. */
 
 /* `in` may be the second half of `out`: what is read lies at or behind what is written. */
-static void halfband_up(BmHalfband* self, const BmFrame* in, BmFrame* out, uint32_t n_frames)
+BM_INLINE void halfband_up(BmHalfband* self, const BmFrame* in, BmFrame* out, uint32_t n_frames)
 {
-   const uint32_t n_pairs = self->cfg.n_pairs;
-   for (uint32_t n = 0; n < n_frames; ++n) {
-      const BmFrame* window = push(self->mem.up, &self->mem.up_index, 2 * n_pairs, in[n]);
-      out[2 * n] = branch(self->coef.pair, window, n_pairs);
-      out[2 * n + 1] = window[n_pairs];
+   const uint32_t n_window = self->cfg.n_window;
+   BmFrame* const window = self->mem.up;
+   BmFrame* const piece = window + n_window - 1;
+   const uint32_t centre = n_window - self->cfg.n_pairs;
+   while (n_frames) {
+      const uint32_t n_piece = n_frames < BM_HALFBAND_PIECE_FRAMES ? n_frames : BM_HALFBAND_PIECE_FRAMES;
+      for (uint32_t n = 0; n < n_piece; ++n) {
+         piece[n] = in[n];
+      }
+      for (uint32_t n = 0; n < n_piece; ++n) {
+         out[2 * n] = bm_fir_sum(self->coef.tap, window + n, n_window);
+         out[2 * n + 1] = window[n + centre];
+      }
+      memmove(window, window + n_piece, (n_window - 1) * sizeof *window);
+      in += n_piece;
+      out += 2 * n_piece;
+      n_frames -= n_piece;
    }
 }
 
 /* `out` may be `in`. */
-static void halfband_down(BmHalfband* self, const BmFrame* in, BmFrame* out, uint32_t n_frames)
+BM_INLINE void halfband_down(BmHalfband* self, const BmFrame* in, BmFrame* out, uint32_t n_frames)
 {
+   const uint32_t n_window = self->cfg.n_window;
    const uint32_t n_pairs = self->cfg.n_pairs;
-   for (uint32_t n = 0; n < n_frames; ++n) {
-      const BmFrame newest_odd = in[2 * n + 1];
-      const BmFrame* window = push(self->mem.down, &self->mem.down_index, 2 * n_pairs, in[2 * n]);
-      BmFrame* odd = &self->mem.down_odd[self->mem.odd_index];
-      out[n] = 0.5 * (branch(self->coef.pair, window, n_pairs) + *odd);
-      *odd = newest_odd;
-      self->mem.odd_index = self->mem.odd_index + 1 < n_pairs ? self->mem.odd_index + 1 : 0;
+   BmFrame* const window = self->mem.down;
+   BmFrame* const piece = window + n_window - 1;
+   BmFrame* const odd = self->mem.down_odd;
+   while (n_frames) {
+      const uint32_t n_piece = n_frames < BM_HALFBAND_PIECE_FRAMES ? n_frames : BM_HALFBAND_PIECE_FRAMES;
+      for (uint32_t n = 0; n < n_piece; ++n) {
+         piece[n] = in[2 * n];
+         odd[n_pairs + n] = in[2 * n + 1];
+      }
+      for (uint32_t n = 0; n < n_piece; ++n) {
+         out[n] = 0.5 * (bm_fir_sum(self->coef.tap, window + n, n_window) + odd[n]);
+      }
+      memmove(window, window + n_piece, (n_window - 1) * sizeof *window);
+      memmove(odd, odd + n_piece, n_pairs * sizeof *odd);
+      in += 2 * n_piece;
+      out += n_piece;
+      n_frames -= n_piece;
    }
 }
 
@@ -147,7 +147,7 @@ uint32_t bm_oversample_latency_frames(const BmOversample* self)
    return self->cfg.latency_frames;
 }
 
-void bm_oversample_up(BmOversample* self, const BmFrame* in, BmFrame* high, uint32_t n_frames)
+BM_CLONES void bm_oversample_up(BmOversample* self, const BmFrame* in, BmFrame* high, uint32_t n_frames)
 {
    /* Each stage writes to the end of `high`, twice as long as the one before, over what it has read. */
    BmFrame* const end = high + (size_t)n_frames * self->cfg.factor;
@@ -164,7 +164,7 @@ void bm_oversample_up(BmOversample* self, const BmFrame* in, BmFrame* high, uint
    }
 }
 
-void bm_oversample_down(BmOversample* self, BmFrame* high, BmFrame* out, uint32_t n_frames)
+BM_CLONES void bm_oversample_down(BmOversample* self, BmFrame* high, BmFrame* out, uint32_t n_frames)
 {
    const uint32_t n_high = n_frames * self->cfg.factor;
    if (self->cfg.pad_frames) {

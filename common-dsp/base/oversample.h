@@ -19,22 +19,23 @@ typedef enum { BM_QUALITY_LIVE = 0, BM_QUALITY_RENDER = 1 } BmQuality;
 /** Most coefficient pairs of one half-band filter (44.1 kHz, render: 46). */
 #define BM_HALFBAND_MAX_PAIRS 48
 
+/** Frames that a half-band filter takes at a time. */
+#define BM_HALFBAND_PIECE_FRAMES 32
+
 /** One linear-phase half-band filter of 4 n_pairs - 1 taps, both ways. Private to BmOversample. */
 typedef struct {
    struct {
       uint32_t n_pairs;
+      uint32_t n_window;
    } cfg;
    struct {
-      BmFrame pair[BM_HALFBAND_MAX_PAIRS]; /* outermost tap first, doubled as zero-stuffing asks */
+      BmFrame
+         tap[2 * BM_HALFBAND_MAX_PAIRS]; /* all but the centre, in both lanes, doubled for zero-stuffing */
    } coef;
    struct {
-      /* Each window is kept twice, so that its newest 2 n_pairs frames always lie in one piece. */
-      BmFrame up[4 * BM_HALFBAND_MAX_PAIRS];
-      BmFrame down[4 * BM_HALFBAND_MAX_PAIRS];
-      BmFrame down_odd[BM_HALFBAND_MAX_PAIRS];
-      uint32_t up_index;
-      uint32_t down_index;
-      uint32_t odd_index;
+      BmFrame up[2 * BM_HALFBAND_MAX_PAIRS + BM_HALFBAND_PIECE_FRAMES];
+      BmFrame down[2 * BM_HALFBAND_MAX_PAIRS + BM_HALFBAND_PIECE_FRAMES];
+      BmFrame down_odd[BM_HALFBAND_MAX_PAIRS + BM_HALFBAND_PIECE_FRAMES];
    } mem;
 } BmHalfband;
 

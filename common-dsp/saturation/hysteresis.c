@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: ISC */
 #include "saturation/hysteresis.h"
 
+#include "base/clones.h"
 #include "saturation/langevin.h"
 
 #include <math.h>
@@ -13,7 +14,7 @@ static const double reversibility = BM_HYSTERESIS_REVERSIBILITY;
 
 /* The mean of exp(-x t) over 0 <= t <= 1, that is (1 - exp(-x)) / x, for x >= 0: exact at 0, relative error
    below 6e-7 up to LARGEST_RATE (rational, by iterated weighted least squares as in langevin.h). */
-static inline BmFrame decay_mean(BmFrame x)
+BM_INLINE BmFrame decay_mean(BmFrame x)
 {
    const BmFrame num =
       1.0 + x * (0.13683500159531997 +
@@ -86,7 +87,8 @@ void bm_hysteresis_settle(BmHysteresis* self, BmFrame field_a_m)
    }
 }
 
-void bm_hysteresis_process(BmHysteresis* self, const BmFrame* field_a_m, BmFrame* out_a_m, uint32_t n_frames)
+BM_CLONES void bm_hysteresis_process(BmHysteresis* self, const BmFrame* field_a_m, BmFrame* out_a_m,
+                                     uint32_t n_frames)
 {
    const BmFrame zero = {0.0, 0.0};
    const BmFrame largest = bm_frame_both(LARGEST_RATE);

@@ -2,6 +2,7 @@
 #ifndef BM_SATURATION_LANGEVIN_H
 #define BM_SATURATION_LANGEVIN_H
 
+#include "base/clones.h"
 #include "base/frame.h"
 
 /**
@@ -10,7 +11,7 @@
    Up to 9 a rational function of x^2, the least relative error found by iterated weighted least squares
    (Lawson) on 6000 Chebyshev points of [0, 9]: 1.6e-9. Beyond, 1 - 1/x, which misses by 2 exp(-2x).
 */
-static inline BmFrame bm_langevin(BmFrame x)
+BM_INLINE BmFrame bm_langevin(BmFrame x)
 {
    const BmFrame size = bm_frame_abs(x);
    const BmFrame t = x * x;

@@ -1,6 +1,8 @@
 /* SPDX-License-Identifier: ISC */
 #include "saturation/loss_filter.h"
 
+#include "base/fir.h"
+
 #include <math.h>
 #include <string.h>
 
@@ -19,7 +21,8 @@ static void design(BmLossFilter* self, const double* magnitude_lin)
          turn = turn < 2 * last ? turn : turn - 2 * last;
          sum += magnitude_lin[m] * self->coef.cosine[turn];
       }
-      self->coef.target[i] = bm_frame_both(sum / last * self->coef.window[i]);
+      self->coef.target[n_taps - i] = bm_frame_both(sum / last * self->coef.window[i]);
+      self->coef.target[n_taps + i] = self->coef.target[n_taps - i];
    }
 }
 
@@ -52,7 +55,7 @@ void bm_loss_filter_set(BmLossFilter* self, const double* magnitude_lin)
 void bm_loss_filter_glide(BmLossFilter* self, const double* magnitude_lin)
 {
    design(self, magnitude_lin);
-   for (uint32_t i = 0; i < self->cfg.n_taps; ++i) {
+   for (uint32_t i = 0; i < 2 * self->cfg.n_taps; ++i) {
       self->coef.rise[i] = (self->coef.target[i] - self->coef.tap[i]) / BM_LOSS_FILTER_GLIDE_FRAMES;
    }
    self->mem.glide_left_frames = BM_LOSS_FILTER_GLIDE_FRAMES;
@@ -72,41 +75,32 @@ uint32_t bm_loss_filter_latency_frames(const BmLossFilter* self)
 static void move(BmLossFilter* self)
 {
    --self->mem.glide_left_frames;
-   for (uint32_t i = 0; i < self->cfg.n_taps; ++i) {
+   for (uint32_t i = 0; i < 2 * self->cfg.n_taps; ++i) {
       self->coef.tap[i] =
          self->mem.glide_left_frames ? self->coef.tap[i] + self->coef.rise[i] : self->coef.target[i];
    }
 }
 
-void bm_loss_filter_process(BmLossFilter* self, const BmFrame* in, BmFrame* out, uint32_t n_frames)
+BM_CLONES void bm_loss_filter_process(BmLossFilter* self, const BmFrame* in, BmFrame* out, uint32_t n_frames)
 {
-   const uint32_t n_taps = self->cfg.n_taps;
-   const uint32_t n_window = 2 * n_taps;
-   for (uint32_t n = 0; n < n_frames; ++n) {
-      if (self->mem.glide_left_frames) {
-         move(self);
+   const uint32_t n_window = 2 * self->cfg.n_taps;
+   BmFrame* const window = self->mem.window;
+   BmFrame* const piece = window + n_window - 1;
+   while (n_frames) {
+      const uint32_t n_piece =
+         n_frames < BM_LOSS_FILTER_PIECE_FRAMES ? n_frames : BM_LOSS_FILTER_PIECE_FRAMES;
+      for (uint32_t n = 0; n < n_piece; ++n) {
+         piece[n] = in[n];
       }
-      const uint32_t at = self->mem.index;
-      self->mem.window[at] = in[n];
-      self->mem.window[at + n_window] = in[n];
-      self->mem.index = at + 1 < n_window ? at + 1 : 0;
-      /* The window ends at the newest frame; one frame older than the filter needs is in it. */
-      const BmFrame* centre = self->mem.window + at + n_window + 1 - n_taps;
-      const BmFrame* tap = self->coef.tap;
-      BmFrame sum0 = tap[0] * centre[0];
-      BmFrame sum1 = {0.0, 0.0};
-      BmFrame sum2 = {0.0, 0.0};
-      BmFrame sum3 = {0.0, 0.0};
-      uint32_t i = 1;
-      for (; i + 4 <= n_taps; i += 4) {
-         sum0 += tap[i] * (centre[i] + *(centre - i));
-         sum1 += tap[i + 1] * (centre[i + 1] + *(centre - i - 1));
-         sum2 += tap[i + 2] * (centre[i + 2] + *(centre - i - 2));
-         sum3 += tap[i + 3] * (centre[i + 3] + *(centre - i - 3));
+      for (uint32_t n = 0; n < n_piece; ++n) {
+         if (self->mem.glide_left_frames) {
+            move(self);
+         }
+         out[n] = bm_fir_sum(self->coef.tap, window + n, n_window);
       }
-      for (; i < n_taps; ++i) {
-         sum0 += tap[i] * (centre[i] + *(centre - i));
-      }
-      out[n] = (sum0 + sum1) + (sum2 + sum3);
+      memmove(window, window + n_piece, (n_window - 1) * sizeof *window);
+      in += n_piece;
+      out += n_piece;
+      n_frames -= n_piece;
    }
 }

@@ -9,6 +9,9 @@
 /** Longest filter: 2 * 96 - 1 taps. */
 #define BM_LOSS_FILTER_MAX_TAPS 96
 
+/** Frames that are filtered at a time. */
+#define BM_LOSS_FILTER_PIECE_FRAMES 32
+
 /**
    A linear-phase filter made from magnitudes, which may change while sound runs.
 
@@ -22,20 +25,21 @@ typedef struct {
    struct {
       double cosine[4 * BM_LOSS_FILTER_MAX_TAPS]; /* of a turn in 4 n_taps steps */
       double window[BM_LOSS_FILTER_MAX_TAPS];
-      BmFrame tap[BM_LOSS_FILTER_MAX_TAPS];
-      BmFrame rise[BM_LOSS_FILTER_MAX_TAPS]; /* per frame */
-      BmFrame target[BM_LOSS_FILTER_MAX_TAPS];
+      /* All taps, a zero in front. */
+      BmFrame tap[2 * BM_LOSS_FILTER_MAX_TAPS];
+      BmFrame rise[2 * BM_LOSS_FILTER_MAX_TAPS]; /* per frame */
+      BmFrame target[2 * BM_LOSS_FILTER_MAX_TAPS];
    } coef;
    struct {
-      BmFrame window[4 * BM_LOSS_FILTER_MAX_TAPS];
-      uint32_t index;
+      BmFrame window[2 * BM_LOSS_FILTER_MAX_TAPS + BM_LOSS_FILTER_PIECE_FRAMES];
       uint32_t glide_left_frames;
    } mem;
 } BmLossFilter;
 
 #define BM_LOSS_FILTER_GLIDE_FRAMES 64
 
-/** Set up with 2 n_taps - 1 taps (n_taps 2 to BM_LOSS_FILTER_MAX_TAPS), passing nothing until set. */
+/** Set up with 2 n_taps - 1 taps (n_taps a multiple of 4, to BM_LOSS_FILTER_MAX_TAPS), passing nothing until
+ * set. */
 void bm_loss_filter_init(BmLossFilter* self, uint32_t n_taps);
 
 /** How many magnitudes a design takes: at 0, 1/(n - 1), ... 1 of half the sample rate. */

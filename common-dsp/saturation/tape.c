@@ -165,6 +165,25 @@ typedef struct {
    const BmFrame* hiss;     /* per frame, or NULL */
 } Block;
 
+/* The tape between the heads, which may stray; one frame at the least, for the cubic. */
+static void run_past_replay_head(BmTapePath* self, const Block* block, BmFrame* high, uint32_t n_high)
+{
+   const uint32_t mask = BM_TAPE_WANDER_FRAMES - 1;
+   const uint32_t start = self->mem.wander_index;
+   const bool is_steady = block->wander_delay_s == 0.0 && block->wander_slope_s == 0.0;
+   const double delay_frames = block->wander_delay_s * self->cfg.high_rate_hz;
+   const double slope_frames = block->wander_slope_s * self->cfg.sample_rate_hz;
+   const uint32_t elapsed = block->elapsed_frames * self->oversample.cfg.factor;
+   for (uint32_t n = 0; n < n_high; ++n) {
+      const uint32_t at = (start + n) & mask;
+      self->mem.wander[at] = high[n];
+      /* From the control period's start, so that rounding does not depend on where a block begins. */
+      high[n] = is_steady ? self->mem.wander[(at - 1) & mask]
+                          : read_tape(self->mem.wander, at, delay_frames + slope_frames * (elapsed + n));
+   }
+   self->mem.wander_index = (start + n_high) & mask;
+}
+
 static void path_process(BmTapePath* self, const Block* block, const BmFrame* in, BmFrame* out,
                          uint32_t n_frames)
 {
@@ -180,15 +199,7 @@ static void path_process(BmTapePath* self, const Block* block, const BmFrame* in
    } else {
       magnetise(self, high, n_high);
    }
-   const double slope_frames = block->wander_slope_s * self->cfg.sample_rate_hz;
-   for (uint32_t n = 0; n < n_high; ++n) {
-      /* From the control period's start, so that rounding does not depend on where a block begins. */
-      const double delay_frames = block->wander_delay_s * self->cfg.high_rate_hz +
-                                  slope_frames * (double)(block->elapsed_frames * factor + n);
-      self->mem.wander[self->mem.wander_index] = high[n];
-      high[n] = read_tape(self->mem.wander, self->mem.wander_index, delay_frames);
-      self->mem.wander_index = (self->mem.wander_index + 1) & (BM_TAPE_WANDER_FRAMES - 1);
-   }
+   run_past_replay_head(self, block, high, n_high);
    bm_oversample_down(&self->oversample, high, out, n_frames);
    if (block->hiss) {
       for (uint32_t n = 0; n < n_frames; ++n) {

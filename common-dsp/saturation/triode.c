@@ -110,7 +110,7 @@ void bm_triode_init(BmTriode* self, const BmTriodeCircuit* circuit)
    }
    bm_curve_init(&self->plate_v, self->segments, BM_TRIODE_SEGMENTS, BM_TRIODE_FIRST_V, BM_TRIODE_LAST_V,
                  solve_plate_v, &load);
-   for (uint32_t i = 0; i <= BM_TRIODE_SEGMENTS; ++i) {
+   for (uint32_t i = 0; i <= BM_TRIODE_SEGMENTS + 1; ++i) {
       const double drive_v = BM_TRIODE_FIRST_V + i / self->plate_v.per_unit;
       self->grid_a[i] =
          (drive_v - solve_grid_v(circuit, drive_v)) / (circuit->source_ohm * leak_share(circuit));
@@ -118,17 +118,16 @@ void bm_triode_init(BmTriode* self, const BmTriodeCircuit* circuit)
 }
 
 /* Straight lines between the knots: it only charges a capacitor. */
-static inline BmFrame grid_current(const BmTriode* self, BmFrame position)
+BM_INLINE BmFrame grid_current(const BmTriode* self, const BmCurvePlace* place)
 {
-   const BmFrame inside = bm_frame_min(position, bm_frame_both(BM_TRIODE_SEGMENTS - 1.0));
-   const int32_t left = (int32_t)inside[0];
-   const int32_t right = (int32_t)inside[1];
-   const BmFrame at = {self->grid_a[left], self->grid_a[right]};
-   const BmFrame next = {self->grid_a[left + 1], self->grid_a[right + 1]};
-   return at + (next - at) * (position - (BmFrame){(double)left, (double)right});
+   const double* left = &self->grid_a[place->segment[0]];
+   const double* right = &self->grid_a[place->segment[1]];
+   const BmFrame at = {left[0], right[0]};
+   const BmFrame next = {left[1], right[1]};
+   return at + (next - at) * place->fraction;
 }
 
-static inline BmFrame plate_current(const BmTriode* self, BmFrame plate_v)
+static inline double plate_current(const BmTriode* self, double plate_v)
 {
    return (self->circuit.supply_v - plate_v) / self->circuit.plate_ohm;
 }
@@ -139,8 +138,7 @@ double bm_triode_self_bias_v(const BmTriode* self)
    double high = 0.0;
    for (int i = 0; i < 48; ++i) {
       const double middle = 0.5 * (low + high);
-      const double plate_a =
-         (self->circuit.supply_v - bm_curve_at(&self->plate_v, middle)) / self->circuit.plate_ohm;
+      const double plate_a = plate_current(self, bm_curve_at(&self->plate_v, middle));
       *(plate_a * self->circuit.cathode_ohm > -middle ? &high : &low) = middle;
    }
    return 0.5 * (low + high);
@@ -148,14 +146,16 @@ double bm_triode_self_bias_v(const BmTriode* self)
 
 BmTriodeRest bm_triode_rest(const BmTriode* self, double drive_v)
 {
-   const BmFrame position = bm_frame_both((drive_v - BM_TRIODE_FIRST_V) * self->plate_v.per_unit);
+   const double position = (drive_v - BM_TRIODE_FIRST_V) * self->plate_v.per_unit;
+   const int32_t segment = (int32_t)position;
+   const BmCurvePlace place = {{segment, segment}, bm_frame_both(position - segment)};
    const double plate_v = bm_curve_at(&self->plate_v, drive_v);
-   const double grid_a = grid_current(self, position)[0];
+   const double grid_a = grid_current(self, &place)[0];
    return (BmTriodeRest){
       .drive_v = drive_v,
       .plate_v = plate_v,
       .inverse_gain = 1.0 / (bm_curve_slope(&self->plate_v, drive_v) * leak_share(&self->circuit)),
-      .cathode_a = plate_current(self, bm_frame_both(plate_v))[0] + grid_a,
+      .cathode_a = plate_current(self, plate_v) + grid_a,
       .grid_a = grid_a,
    };
 }
@@ -166,8 +166,8 @@ void bm_triode_settle(const BmTriode* self, const BmTriodeRest* rest, BmTriodeMe
    bm_curve_settle(&self->plate_v, &memory->curve, bm_frame_both(rest->drive_v));
 }
 
-void bm_triode_process(const BmTriode* self, const BmTriodeRest* rest, BmTriodeMemory* memory, BmFrame* volts,
-                       uint32_t factor, double step_s)
+BM_CLONES void bm_triode_process(const BmTriode* self, const BmTriodeRest* rest, BmTriodeMemory* memory,
+                                 BmFrame* volts, uint32_t n_frames, uint32_t factor, double step_s)
 {
    const BmTriodeCircuit* circuit = &self->circuit;
    const double cathode_rise = step_s / circuit->cathode_farad;
@@ -175,20 +175,26 @@ void bm_triode_process(const BmTriode* self, const BmTriodeRest* rest, BmTriodeM
    const double share = leak_share(circuit);
    const double coupling_rise = share * step_s / circuit->coupling_farad;
    const double coupling_leak = share * step_s / (circuit->coupling_farad * circuit->grid_ohm);
+   const double plate_siemens = 1.0 / circuit->plate_ohm;
+   BmCurveMemory curve = memory->curve;
    BmFrame cathode_v = memory->cathode_v;
    BmFrame coupling_v = memory->coupling_v;
-   for (uint32_t i = 0; i < factor; ++i) {
+   const uint32_t last = factor - 1;
+   for (uint32_t n = 0; n < n_frames * factor; ++n) {
+      const uint32_t i = n & last;
       /* The capacitors are charged by the currents of a frame ago: nothing beside their time constants, and
          it lets the steps of a frame run side by side. */
       cathode_v += cathode_rise * memory->cathode_a[i] - cathode_leak * cathode_v;
-      coupling_v += coupling_rise * memory->grid_a[i] + coupling_leak * (volts[i] - coupling_v);
-      const BmFrame drive = rest->drive_v + share * (volts[i] - coupling_v) - (1.0 + 1.0 / mu) * cathode_v;
-      const BmFrame plate_v = bm_curve_step(&self->plate_v, &memory->curve, drive);
-      const BmFrame grid_a = grid_current(self, memory->curve.position) - rest->grid_a;
+      coupling_v += coupling_rise * memory->grid_a[i] + coupling_leak * (volts[n] - coupling_v);
+      const BmFrame drive = rest->drive_v + share * (volts[n] - coupling_v) - (1.0 + 1.0 / mu) * cathode_v;
+      BmCurvePlace place;
+      const BmFrame plate_v = bm_curve_step(&self->plate_v, &curve, drive, &place);
+      const BmFrame grid_a = grid_current(self, &place) - rest->grid_a;
       memory->grid_a[i] = grid_a;
-      memory->cathode_a[i] = plate_current(self, plate_v) + grid_a - (rest->cathode_a - rest->grid_a);
-      volts[i] = (plate_v - rest->plate_v) * rest->inverse_gain;
+      memory->cathode_a[i] = (rest->plate_v - plate_v) * plate_siemens + grid_a;
+      volts[n] = (plate_v - rest->plate_v) * rest->inverse_gain;
    }
+   memory->curve = curve;
    memory->cathode_v = cathode_v;
    memory->coupling_v = coupling_v;
 }

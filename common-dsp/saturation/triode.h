@@ -42,8 +42,8 @@ typedef struct {
    BmTriodeCircuit circuit;
    BmCurve plate_v; /* over grid drive: what the source would bring the grid to, over the cathode, without
                        grid current */
-   BmCurveSegment segments[BM_TRIODE_SEGMENTS];
-   double grid_a[BM_TRIODE_SEGMENTS + 1];
+   BmCurveSegment segments[BM_TRIODE_SEGMENTS + 1];
+   double grid_a[BM_TRIODE_SEGMENTS + 2]; /* at the knots */
 } BmTriode;
 
 /** The stage without a signal. */
@@ -81,11 +81,11 @@ BmTriodeRest bm_triode_rest(const BmTriode* self, double drive_v);
 void bm_triode_settle(const BmTriode* self, const BmTriodeRest* rest, BmTriodeMemory* memory);
 
 /**
-   One frame at the sample rate: `factor` steps of `step_s`, source voltage in, the stage's output over its
+   [n_frames * factor] steps of `step_s`, `factor` to a frame: source voltage in, the stage's output over its
    small-signal gain out (so: the source voltage again, while it is small). Delay: half a step, and cos(w / 2)
    of it in level.
 */
 void bm_triode_process(const BmTriode* self, const BmTriodeRest* rest, BmTriodeMemory* memory, BmFrame* volts,
-                       uint32_t factor, double step_s);
+                       uint32_t n_frames, uint32_t factor, double step_s);
 
 #endif

@@ -78,9 +78,13 @@ static void path_process(BmTubeStage* self, BmTubePath* path, const BmTriodeRest
    BmFrame high[BM_OVERSAMPLE_BLOCK_FRAMES * BM_OVERSAMPLE_MAX_FACTOR];
    const uint32_t factor = path->oversample.cfg.factor;
    bm_oversample_up(&path->oversample, in, high, n_frames);
-   for (uint32_t n = 0; n < n_frames; ++n) {
-      bm_triode_process(&self->coef.triode, &rest[rest_moves ? n : 0], &path->triode,
-                        high + (size_t)n * factor, factor, path->step_s);
+   if (rest_moves) {
+      for (uint32_t n = 0; n < n_frames; ++n) {
+         bm_triode_process(&self->coef.triode, &rest[n], &path->triode, high + (size_t)n * factor, 1, factor,
+                           path->step_s);
+      }
+   } else {
+      bm_triode_process(&self->coef.triode, rest, &path->triode, high, n_frames, factor, path->step_s);
    }
    const double outer = -0.5 * path->correction;
    const double inner = 0.5 + 0.5 * path->correction;

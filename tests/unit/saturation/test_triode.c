@@ -128,7 +128,7 @@ static void the_stage_agrees_with_its_circuit_solved_step_by_step(void** state)
             expected[i] = 0.5 * (now + before); /* the antialiased curve is half a step late */
             before = now;
          }
-         bm_triode_process(stage, &rest, &memory, volts, FACTOR, step_s);
+         bm_triode_process(stage, &rest, &memory, volts, 1, FACTOR, step_s);
          for (int i = 0; i < FACTOR; ++i) {
             const double y = volts[i][0] / rest.inverse_gain;
             error += (y - expected[i]) * (y - expected[i]);
