@@ -11,17 +11,27 @@
 #include <stdbool.h>
 #include <stdint.h>
 
+/** Loudness of one signal, gated, over the window. Powers are sums over the channels, K-weighted. */
+typedef struct {
+   BmKWeighting weighting;
+   double period_sum;
+   double momentary;
+   double mean;       /**< over the absolute gate */
+   double gated_mean; /**< over the relative gate too */
+   double gated_s;    /**< how long that has been so */
+} BmMatchLoudness;
+
 /**
    Holds the loudness of a processed signal equal to that of what went in, so that an ear compares colour, not
    level.
 
-   Both are K-weighted (ITU-R BS.1770-4, both channels' energies summed) and their energies averaged over the
-   same five seconds of programme; the ratio is the gain. Until the window is full the average runs from the
-   start, so that the first guess comes after 0.4 s. During the first 3 s of programme the gain may move 12
-   dB/s, from then on never faster than 0.9 dB/s, which is not heard as pumping. It stands still in silence
-   (below -70 LUFS, the absolute gate of BS.1770) and in a pause or tail 20 LU under the programme, whose
-   remembered level falls by 0.5 dB/s. It boosts no more than 12 dB and cuts no more than 60 dB. The gates' 20
-   LU and all times but the 0.4 s of BS.1770 are our own choice.
+   Both are K-weighted and gated as integrated loudness is (ITU-R BS.1770-4: both channels' energies summed,
+   the absolute gate at -70 LUFS, then for each signal the relative gate 10 LU under its own mean), over the
+   same eight seconds; blocks of 400 ms are a one-pole average here. The ratio is the gain. Until the window
+   is full the average runs from the start, so that the first guess comes after 0.4 s. During the first 3 s of
+   programme the gain may move 12 dB/s, from then on never faster than 0.9 dB/s, which is not heard as
+   pumping. It stands still in silence, and in a pause or a tail until that has become the programme: by the
+   gates. It boosts no more than 12 dB and cuts no more than 60 dB. What is not of BS.1770 is our own choice.
 
    Switched off it costs nothing and changes no bit; switched on again it starts from its last gain and
    listens anew.
@@ -33,19 +43,11 @@ typedef struct {
    } cfg;
    struct {
       double momentary; /* one-pole coefficient of a period */
-      double programme_fall;
       double silence_power;
-      double pause_ratio;
    } coef;
    struct {
-      BmKWeighting reference_weighting;
-      BmKWeighting output_weighting;
-      double reference_sum; /* within the period */
-      double output_sum;
-      double momentary_power;
-      double programme_power;
-      double reference_power; /* over the window */
-      double output_power;
+      BmMatchLoudness reference;
+      BmMatchLoudness output;
       double heard_s; /* programme so far */
       double gain_db;
       double gain; /* at this frame; runs in a straight line to the gain of gain_db */

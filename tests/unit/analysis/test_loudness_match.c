@@ -106,7 +106,7 @@ static void once_settled_the_gain_moves_slower_than_a_db_a_second(void** state)
    double hz = 330.0;
    for (uint32_t i = 0; i < 20 * 8000; i += 8) {
       /* The processor's gain leaps by 20 dB every four seconds. */
-      const double gain = (i / 32000) % 2 ? 0.5 : 5.0;
+      const double gain = (i / 32000) % 2 ? 5.0 : 0.5;
       BmFrame wet[8];
       for (uint32_t k = 0; k < 8; ++k) {
          dry[k] = bm_frame_both(0.1 * sin(2.0 * PI * hz * (i + k) / rate));
@@ -162,6 +162,21 @@ static void it_freezes_in_silence_and_in_pauses(void** state)
    }
    free(dry);
    free(wet);
+}
+
+static void it_does_not_listen_to_hiss_before_the_first_note(void** state)
+{
+   (void)state;
+   BmLoudnessMatch match;
+   assert_int_equal(bm_loudness_match_init(&match, 8000.0), BM_OK);
+   bm_loudness_match_set(&match, true);
+   uint64_t seed = 9;
+   for (uint32_t i = 0; i < 5 * 8000; ++i) {
+      const BmFrame dry = bm_frame_both(1e-4 * bm_test_random(&seed)); /* -85 dBFS, each channel */
+      BmFrame wet = dry * 4.0;
+      bm_loudness_match_process(&match, &dry, &wet, 1);
+   }
+   assert_true(bm_loudness_match_gain_db(&match) == 0.0);
 }
 
 static void it_never_boosts_more_than_twelve_db(void** state)
@@ -254,6 +269,7 @@ int main(void)
       cmocka_unit_test(after_ten_seconds_of_programme_it_is_within_half_a_lu),
       cmocka_unit_test(once_settled_the_gain_moves_slower_than_a_db_a_second),
       cmocka_unit_test(it_freezes_in_silence_and_in_pauses),
+      cmocka_unit_test(it_does_not_listen_to_hiss_before_the_first_note),
       cmocka_unit_test(it_never_boosts_more_than_twelve_db),
       cmocka_unit_test(it_is_the_same_to_the_bit_for_every_block_size_and_after_a_reset),
       cmocka_unit_test(switched_off_it_changes_no_bit_and_switching_makes_no_click),
