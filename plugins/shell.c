@@ -340,12 +340,12 @@ static const float* channel(const Shell* self, bool delayed, uint32_t lane)
    return self->line[c] + self->now - (delayed ? self->latency_frames : 0);
 }
 
+/* Not the loudness match: what it has found must outlast a bypass, or switching compares levels after all. */
 static void reset_processing(Shell* self)
 {
    bm_glide_reset(&self->input_gain);
    bm_glide_reset(&self->output_gain);
    bm_glide_reset(&self->mix);
-   bm_loudness_match_reset(&self->match);
    bm_plugin.reset(self->processor);
    self->controls_are_new = true;
 }
@@ -567,6 +567,7 @@ static void activate(LV2_Handle instance)
 {
    Shell* self = (Shell*)instance;
    reset_processing(self);
+   bm_loudness_match_reset(&self->match);
    memset(self->line_memory, 0, 2 * self->line_frames * sizeof *self->line_memory);
    self->now = self->latency_frames;
    bm_fade_reset(&self->enabled);
