@@ -6,7 +6,7 @@
 #include <math.h>
 
 #define LAMP_S 0.018
-#define RECOMBINATION_S 0.037
+#define RECOMBINATION_S 0.036
 #define FAST_TRAP_S 0.42
 #define FAST_TRAPS 6.4
 #define FAST_CATCH_PER_S (25.9 / FAST_TRAPS) /* per trap */
