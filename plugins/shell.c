@@ -281,6 +281,7 @@ static void write_controls(Shell* self)
       *self->control_out[index] = self->controls[index];
    }
 }
+
 /* Silence what is not a number. */
 static void clean(const float* restrict in, float* restrict out, uint32_t n_frames)
 {
@@ -297,7 +298,7 @@ static void join(const float* restrict left, const float* restrict right, BmFram
    }
 }
 
-/* A lane of `frames`, bounded to what a float can hold. */
+/* A lane of `pairs`, bounded to what a float can hold. */
 static void part(const float* restrict pairs, float* restrict out, uint32_t n_frames)
 {
    for (uint32_t i = 0; i < n_frames; ++i) {

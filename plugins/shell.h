@@ -56,4 +56,28 @@ typedef struct {
 
 extern const BmPlugin bm_plugin;
 
+/**
+   Define `bytes`, `init`, `process` and `reset` for a processor of fixed size that stands alone in a plugin:
+   they forward to the verbs bm_<name>_...
+*/
+#define BM_FIXED_VERBS(Type, name)                                                                           \
+   static size_t bytes(double sample_rate_hz)                                                                \
+   {                                                                                                         \
+      (void)sample_rate_hz;                                                                                  \
+      return sizeof(Type);                                                                                   \
+   }                                                                                                         \
+   static BmStatus init(void* self, double sample_rate_hz, const BmForm* form)                               \
+   {                                                                                                         \
+      (void)form;                                                                                            \
+      return bm_##name##_init(self, sample_rate_hz);                                                         \
+   }                                                                                                         \
+   static void process(void* self, const BmFrame* in, BmFrame* out, uint32_t n_frames)                       \
+   {                                                                                                         \
+      bm_##name##_process(self, in, out, n_frames);                                                          \
+   }                                                                                                         \
+   static void reset(void* self)                                                                             \
+   {                                                                                                         \
+      bm_##name##_reset(self);                                                                               \
+   }
+
 #endif

@@ -3,17 +3,7 @@
 #include "fet_compressor_ports.h"
 #include "shell.h"
 
-static size_t bytes(double sample_rate_hz)
-{
-   (void)sample_rate_hz;
-   return sizeof(BmFetCompressor);
-}
-
-static BmStatus init(void* self, double sample_rate_hz, const BmForm* form)
-{
-   (void)form;
-   return bm_fet_compressor_init(self, sample_rate_hz);
-}
+BM_FIXED_VERBS(BmFetCompressor, fet_compressor)
 
 static void set(void* self, const float* port)
 {
@@ -28,16 +18,6 @@ static void set(void* self, const float* port)
       .quality = (BmQuality)port[FET_COMPRESSOR_QUALITY],
    };
    bm_fet_compressor_set(self, &params);
-}
-
-static void process(void* self, const BmFrame* in, BmFrame* out, uint32_t n_frames)
-{
-   bm_fet_compressor_process(self, in, out, n_frames);
-}
-
-static void reset(void* self)
-{
-   bm_fet_compressor_reset(self);
 }
 
 static uint32_t latency_frames(const void* self)

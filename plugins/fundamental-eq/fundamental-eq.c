@@ -3,17 +3,7 @@
 #include "shell.h"
 #include "strip/note_tracked_eq.h"
 
-static size_t bytes(double sample_rate_hz)
-{
-   (void)sample_rate_hz;
-   return sizeof(BmNoteTrackedEq);
-}
-
-static BmStatus init(void* self, double sample_rate_hz, const BmForm* form)
-{
-   (void)form;
-   return bm_note_tracked_eq_init(self, sample_rate_hz);
-}
+BM_FIXED_VERBS(BmNoteTrackedEq, note_tracked_eq)
 
 static void set(void* self, const float* port)
 {
@@ -43,16 +33,6 @@ static void set(void* self, const float* port)
          },
    };
    bm_note_tracked_eq_set(self, &params);
-}
-
-static void process(void* self, const BmFrame* in, BmFrame* out, uint32_t n_frames)
-{
-   bm_note_tracked_eq_process(self, in, out, n_frames);
-}
-
-static void reset(void* self)
-{
-   bm_note_tracked_eq_reset(self);
 }
 
 static void report(const void* self, float* port)

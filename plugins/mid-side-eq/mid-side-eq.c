@@ -3,17 +3,7 @@
 #include "shell.h"
 #include "stereo/mid_side_eq.h"
 
-static size_t bytes(double sample_rate_hz)
-{
-   (void)sample_rate_hz;
-   return sizeof(BmMidSideEq);
-}
-
-static BmStatus init(void* self, double sample_rate_hz, const BmForm* form)
-{
-   (void)form;
-   return bm_mid_side_eq_init(self, sample_rate_hz);
-}
+BM_FIXED_VERBS(BmMidSideEq, mid_side_eq)
 
 /* The side's ports follow the mid's in the same order; `first` is the half's first. */
 static BmMidSideEqHalf half(const float* port, uint32_t first)
@@ -48,16 +38,6 @@ static void set(void* self, const float* port)
       .listen = (BmMidSideListen)port[MID_SIDE_EQ_LISTEN],
    };
    bm_mid_side_eq_set(self, &params);
-}
-
-static void process(void* self, const BmFrame* in, BmFrame* out, uint32_t n_frames)
-{
-   bm_mid_side_eq_process(self, in, out, n_frames);
-}
-
-static void reset(void* self)
-{
-   bm_mid_side_eq_reset(self);
 }
 
 static void report(const void* self, float* port)

@@ -3,17 +3,7 @@
 #include "shell.h"
 #include "stereo/mid_side_matrix.h"
 
-static size_t bytes(double sample_rate_hz)
-{
-   (void)sample_rate_hz;
-   return sizeof(BmMidSideMatrix);
-}
-
-static BmStatus init(void* self, double sample_rate_hz, const BmForm* form)
-{
-   (void)form;
-   return bm_mid_side_matrix_init(self, sample_rate_hz);
-}
+BM_FIXED_VERBS(BmMidSideMatrix, mid_side_matrix)
 
 static void set(void* self, const float* port)
 {
@@ -28,16 +18,6 @@ static void set(void* self, const float* port)
       .side_polarity = port[MID_SIDE_MATRIX_SIDE_POLARITY] > 0.5F,
    };
    bm_mid_side_matrix_set(self, &params);
-}
-
-static void process(void* self, const BmFrame* in, BmFrame* out, uint32_t n_frames)
-{
-   bm_mid_side_matrix_process(self, in, out, n_frames);
-}
-
-static void reset(void* self)
-{
-   bm_mid_side_matrix_reset(self);
 }
 
 static void report(const void* self, float* port)

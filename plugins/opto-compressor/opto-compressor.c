@@ -3,17 +3,7 @@
 #include "opto_compressor_ports.h"
 #include "shell.h"
 
-static size_t bytes(double sample_rate_hz)
-{
-   (void)sample_rate_hz;
-   return sizeof(BmOptoCompressor);
-}
-
-static BmStatus init(void* self, double sample_rate_hz, const BmForm* form)
-{
-   (void)form;
-   return bm_opto_compressor_init(self, sample_rate_hz);
-}
+BM_FIXED_VERBS(BmOptoCompressor, opto_compressor)
 
 static void set(void* self, const float* port)
 {
@@ -28,16 +18,6 @@ static void set(void* self, const float* port)
       .link = (double)port[OPTO_COMPRESSOR_LINK_PERCENT] / 100.0,
    };
    bm_opto_compressor_set(self, &params);
-}
-
-static void process(void* self, const BmFrame* in, BmFrame* out, uint32_t n_frames)
-{
-   bm_opto_compressor_process(self, in, out, n_frames);
-}
-
-static void reset(void* self)
-{
-   bm_opto_compressor_reset(self);
 }
 
 static void report(const void* self, float* port)

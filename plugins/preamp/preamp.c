@@ -3,17 +3,7 @@
 #include "preamp_ports.h"
 #include "shell.h"
 
-static size_t bytes(double sample_rate_hz)
-{
-   (void)sample_rate_hz;
-   return sizeof(BmPreamp);
-}
-
-static BmStatus init(void* self, double sample_rate_hz, const BmForm* form)
-{
-   (void)form;
-   return bm_preamp_init(self, sample_rate_hz);
-}
+BM_FIXED_VERBS(BmPreamp, preamp)
 
 static void set(void* self, const float* port)
 {
@@ -26,16 +16,6 @@ static void set(void* self, const float* port)
       .quality = (BmQuality)port[PREAMP_QUALITY],
    };
    bm_preamp_set(self, &params);
-}
-
-static void process(void* self, const BmFrame* in, BmFrame* out, uint32_t n_frames)
-{
-   bm_preamp_process(self, in, out, n_frames);
-}
-
-static void reset(void* self)
-{
-   bm_preamp_reset(self);
 }
 
 static uint32_t latency_frames(const void* self)

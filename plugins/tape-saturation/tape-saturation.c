@@ -7,17 +7,7 @@
 /* The lowest setting of hiss stands for none. */
 #define HISS_OFF_DB (-100.0F)
 
-static size_t bytes(double sample_rate_hz)
-{
-   (void)sample_rate_hz;
-   return sizeof(BmTape);
-}
-
-static BmStatus init(void* self, double sample_rate_hz, const BmForm* form)
-{
-   (void)form;
-   return bm_tape_init(self, sample_rate_hz);
-}
+BM_FIXED_VERBS(BmTape, tape)
 
 static BmTapeSpeed speed(float cm_s)
 {
@@ -37,16 +27,6 @@ static void set(void* self, const float* port)
       .quality = (BmQuality)port[TAPE_SATURATION_QUALITY],
    };
    bm_tape_set(self, &params);
-}
-
-static void process(void* self, const BmFrame* in, BmFrame* out, uint32_t n_frames)
-{
-   bm_tape_process(self, in, out, n_frames);
-}
-
-static void reset(void* self)
-{
-   bm_tape_reset(self);
 }
 
 static uint32_t latency_frames(const void* self)

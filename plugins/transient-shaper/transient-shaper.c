@@ -3,17 +3,7 @@
 #include "shell.h"
 #include "transient_shaper_ports.h"
 
-static size_t bytes(double sample_rate_hz)
-{
-   (void)sample_rate_hz;
-   return sizeof(BmTransientShaper);
-}
-
-static BmStatus init(void* self, double sample_rate_hz, const BmForm* form)
-{
-   (void)form;
-   return bm_transient_shaper_init(self, sample_rate_hz);
-}
+BM_FIXED_VERBS(BmTransientShaper, transient_shaper)
 
 static void set(void* self, const float* port)
 {
@@ -23,16 +13,6 @@ static void set(void* self, const float* port)
       .target = (BmShapeTarget)port[TRANSIENT_SHAPER_TARGET],
    };
    bm_transient_shaper_set(self, &params);
-}
-
-static void process(void* self, const BmFrame* in, BmFrame* out, uint32_t n_frames)
-{
-   bm_transient_shaper_process(self, in, out, n_frames);
-}
-
-static void reset(void* self)
-{
-   bm_transient_shaper_reset(self);
 }
 
 static void report(const void* self, float* port)

@@ -3,17 +3,7 @@
 #include "shell.h"
 #include "tube_saturation_ports.h"
 
-static size_t bytes(double sample_rate_hz)
-{
-   (void)sample_rate_hz;
-   return sizeof(BmTube);
-}
-
-static BmStatus init(void* self, double sample_rate_hz, const BmForm* form)
-{
-   (void)form;
-   return bm_tube_init(self, sample_rate_hz);
-}
+BM_FIXED_VERBS(BmTube, tube)
 
 static void set(void* self, const float* port)
 {
@@ -23,16 +13,6 @@ static void set(void* self, const float* port)
       .quality = (BmQuality)port[TUBE_SATURATION_QUALITY],
    };
    bm_tube_set(self, &params);
-}
-
-static void process(void* self, const BmFrame* in, BmFrame* out, uint32_t n_frames)
-{
-   bm_tube_process(self, in, out, n_frames);
-}
-
-static void reset(void* self)
-{
-   bm_tube_reset(self);
 }
 
 static uint32_t latency_frames(const void* self)
