@@ -59,7 +59,7 @@ bool bm_measure_file(BmHost* host, const char* path, double lowest_note_hz, BmAn
                      BM_MEASURE_MIN_RATE_HZ, BM_MEASURE_MAX_RATE_HZ);
    }
    BmNotes notes = {.lowest_hz = (double)NAN};
-   if (host && !bm_find_notes(host, path, &notes, error)) {
+   if (host && !(lowest_note_hz > 0.0) && !bm_find_notes(host, path, &notes, error)) {
       return false;
    }
    const double note_hz = lowest_note_hz > 0.0        ? lowest_note_hz
