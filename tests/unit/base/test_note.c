@@ -36,11 +36,18 @@ static const Row rows[] = {
    {17, "Cello", 65.406, {65.406, 97.999, 146.832, 220.000}},
    {18, "Double bass", 41.203, {41.203, 55.000, 73.416, 97.999}},
    {19, "Double bass, five strings", 30.868, {30.868, 41.203, 55.000, 73.416, 97.999}},
+   {20, "Guitar, half step down", 77.782, {77.782, 103.826, 138.591, 184.997, 233.082, 311.127}},
+   {21, "Seven-string guitar", 61.735, {61.735, 82.407, 110.000, 146.832, 195.998, 246.942, 329.628}},
+   {22, "Mandola", 130.813, {130.813, 195.998, 293.665, 440.000}},
+   {23, "Octave mandolin", 97.999, {97.999, 146.832, 220.000, 329.628}},
+   {24, "Bouzouki, GDAD", 97.999, {97.999, 146.832, 220.000, 293.665}},
+   {25, "Tenor banjo", 130.813, {130.813, 195.998, 293.665, 440.000}},
 };
 
 static void every_tuning_keeps_its_number_its_name_and_its_strings(void** state)
 {
    (void)state;
+   assert_int_equal(bm_tuning_count(), 1 + sizeof rows / sizeof rows[0]); /* all but "Any instrument" */
    for (uint32_t i = 0; i < sizeof rows / sizeof rows[0]; ++i) {
       const BmTuning* tuning = bm_tuning(rows[i].index);
       assert_string_equal(tuning->name, rows[i].name);
