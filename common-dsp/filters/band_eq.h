@@ -29,6 +29,9 @@ typedef struct {
    double amount;       /* low cut: 0 dry .. 1 cut */
 } BmBandParams;
 
+/** Q of our shelves: the steepest without a bump. */
+#define BM_SHELF_Q 0.70710678118654752440
+
 /** How many low-cut bands in a row make a low cut of any slope. */
 #define BM_LOW_CUT_BANDS 3
 

@@ -2,7 +2,6 @@
 #include "filters/fundamental_eq.h"
 
 #define N_HARMONICS 4
-#define SHELF_Q 0.70710678118654752440
 
 /* Until told otherwise: E2, the low string of a guitar. */
 #define LOWEST_NOTE_HZ 82.40688922821748
@@ -41,10 +40,11 @@ static void set_harmonics(BmFundamentalEq* self, const BmFundamentalEqParams* pa
    }
 }
 
-static void set_free(BmFundamentalEq* self, uint32_t index, const BmFundamentalEqBand* params, double q)
+static void set_shelf(BmFundamentalEq* self, uint32_t index, const BmBandParams* params)
 {
-   const BmBandParams band = {.frequency_hz = params->frequency_hz, .gain_db = params->gain_db, .q = q};
-   bm_band_eq_set(&self->eq, index, 0, &band);
+   BmBandParams shelf = *params;
+   shelf.q = BM_SHELF_Q;
+   bm_band_eq_set(&self->eq, index, 0, &shelf);
 }
 
 void bm_fundamental_eq_set(BmFundamentalEq* self, const BmFundamentalEqParams* params)
@@ -59,10 +59,10 @@ void bm_fundamental_eq_set(BmFundamentalEq* self, const BmFundamentalEqParams* p
    };
    bm_band_eq_set_low_cut(&self->eq, LOW_CUT, 0, &low_cut);
    set_harmonics(self, params);
-   set_free(self, LOW_SHELF, &params->low_shelf, SHELF_Q);
-   set_free(self, BELL, &params->bells[0], params->bells[0].q);
-   set_free(self, BELL + 1, &params->bells[1], params->bells[1].q);
-   set_free(self, HIGH_SHELF, &params->high_shelf, SHELF_Q);
+   set_shelf(self, LOW_SHELF, &params->low_shelf);
+   bm_band_eq_set(&self->eq, BELL, 0, &params->bells[0]);
+   bm_band_eq_set(&self->eq, BELL + 1, 0, &params->bells[1]);
+   set_shelf(self, HIGH_SHELF, &params->high_shelf);
 }
 
 void bm_fundamental_eq_process(BmFundamentalEq* self, const BmFrame* in, BmFrame* out, uint32_t n_frames)

@@ -10,8 +10,8 @@
 
    Magnitudes are those of the analogue prototypes (Audio EQ Cookbook, W3C Note 2021; formulas and error
    bounds in filters/matched.h); the low cut is a Butterworth high-pass, |H|^2 = 1 / (1 + (corner / f)^(slope
-   / 3 dB)). Shelves have Q 0.7071. Every control moves without a click: slope, switch and harmonic by fading
-   sections in and out, the rest by gliding. Flat, it gives its input to the last bit. No latency.
+   / 3 dB)). Shelves have BM_SHELF_Q. Every control moves without a click: slope, switch and harmonic by
+   fading sections in and out, the rest by gliding. Flat, it gives its input to the last bit. No latency.
 */
 typedef struct {
    struct {
@@ -21,12 +21,6 @@ typedef struct {
 } BmFundamentalEq;
 
 typedef struct {
-   double frequency_hz; /* 20 .. 20000 */
-   double gain_db;      /* -15 .. 15 */
-   double q;            /* bell: 0.3 .. 8; shelf: not looked at */
-} BmFundamentalEqBand;
-
-typedef struct {
    double lowest_note_hz; /* 16 .. 2000; not a note: the last one stays */
    bool low_cut;
    uint32_t low_cut_slope_db_oct; /* 12, 24 or 36; other values as the next lower, at least 12 */
@@ -34,9 +28,10 @@ typedef struct {
    uint32_t harmonic;       /* 1 .. 4, the lowest note itself is 1 */
    double harmonic_gain_db; /* -15 .. 15 */
    double harmonic_q;       /* 0.3 .. 8 */
-   BmFundamentalEqBand low_shelf;
-   BmFundamentalEqBand bells[2];
-   BmFundamentalEqBand high_shelf;
+   /* 20 .. 20000 Hz, -15 .. 15 dB, bells Q 0.3 .. 8; a shelf's Q is BM_SHELF_Q whatever it says. */
+   BmBandParams low_shelf;
+   BmBandParams bells[2];
+   BmBandParams high_shelf;
 } BmFundamentalEqParams;
 
 /** Set up, flat. @return BM_OK or BM_BAD_RATE. */

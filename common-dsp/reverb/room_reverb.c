@@ -43,7 +43,6 @@ static const double late_in_signs[BM_LATE_LINES] = {1, -1, 1, 1, -1, -1, 1, -1, 
 
 enum { LOW_CUT, SHIMMER, N_BANDS };
 static const BmBandKind band_kinds[N_BANDS] = {BM_BAND_LOW_CUT, BM_BAND_HIGH_SHELF};
-#define SHELF_Q 0.70710678118654752440
 #define SHIMMER_HZ 6000.0
 
 static BmShoebox room_of(double volume_m3)
@@ -190,8 +189,9 @@ static void set_levels(BmRoomReverb* self, uint32_t index)
 static void set_tone(BmRoomReverb* self)
 {
    const BmRoomReverbParams* params = &self->cfg.params;
-   const BmBandParams low_cut = {.frequency_hz = params->low_cut_hz, .q = SHELF_Q, .amount = 1.0};
-   const BmBandParams shimmer = {.frequency_hz = SHIMMER_HZ, .gain_db = params->shimmer_db, .q = SHELF_Q};
+   const BmBandParams low_cut = {
+      .frequency_hz = params->low_cut_hz, .q = bm_butterworth_q(2, 0), .amount = 1.0};
+   const BmBandParams shimmer = {.frequency_hz = SHIMMER_HZ, .gain_db = params->shimmer_db, .q = BM_SHELF_Q};
    bm_band_eq_set(&self->tone, LOW_CUT, 0, &low_cut);
    bm_band_eq_set(&self->tone, SHIMMER, 0, &shimmer);
 }

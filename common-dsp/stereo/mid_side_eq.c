@@ -1,7 +1,6 @@
 /* SPDX-License-Identifier: ISC */
 #include "stereo/mid_side_eq.h"
 
-#define SHELF_Q 0.70710678118654752440
 #define LISTEN_FADE_MS 50.0
 
 enum { LOW_CUT, LOW_SHELF = LOW_CUT + BM_LOW_CUT_BANDS, BELL, HIGH_SHELF = BELL + 2, N_BANDS };
@@ -31,8 +30,8 @@ static void set_half(BmMidSideEq* self, uint32_t lane, const BmMidSideEqHalf* pa
 {
    BmBandParams low_shelf = params->low_shelf;
    BmBandParams high_shelf = params->high_shelf;
-   low_shelf.q = SHELF_Q;
-   high_shelf.q = SHELF_Q;
+   low_shelf.q = BM_SHELF_Q;
+   high_shelf.q = BM_SHELF_Q;
    bm_band_eq_set_low_cut(&self->eq, LOW_CUT, lane, &params->low_cut);
    bm_band_eq_set(&self->eq, LOW_SHELF, lane, &low_shelf);
    bm_band_eq_set(&self->eq, BELL, lane, &params->bells[0]);

@@ -16,7 +16,7 @@ typedef enum {
 /** The equaliser of mid or of side; frequencies 20 .. 20000 Hz, gains -15 .. 15 dB, Q 0.3 .. 8. */
 typedef struct {
    BmLowCutParams low_cut;
-   BmBandParams low_shelf; /* Q is 0.7071 whatever it says */
+   BmBandParams low_shelf; /* Q is BM_SHELF_Q whatever it says */
    BmBandParams bells[2];
    BmBandParams high_shelf;
 } BmMidSideEqHalf;

@@ -41,7 +41,7 @@ static BmFundamentalEqParams everything_on(void)
    params.low_shelf.gain_db = 3.0;
    params.bells[0].gain_db = -12.0;
    params.bells[0].q = 0.5;
-   params.bells[1] = (BmFundamentalEqBand){.frequency_hz = 11000.0, .gain_db = 12.0, .q = 1.5};
+   params.bells[1] = (BmBandParams){.frequency_hz = 11000.0, .gain_db = 12.0, .q = 1.5};
    params.high_shelf.gain_db = 6.0;
    return params;
 }
@@ -227,9 +227,9 @@ static void a_glide_ends_where_a_fresh_start_begins(void** state)
       after.lowest_note_hz = 110.0;
       after.harmonic = 3;
       after.low_cut_slope_db_oct = 24;
-      after.bells[0] = (BmFundamentalEqBand){.frequency_hz = 900.0, .gain_db = 7.0, .q = 3.0};
-      after.bells[1] = (BmFundamentalEqBand){.frequency_hz = 5000.0, .gain_db = -4.0, .q = 0.4};
-      after.high_shelf = (BmFundamentalEqBand){.frequency_hz = 3000.0, .gain_db = -3.0};
+      after.bells[0] = (BmBandParams){.frequency_hz = 900.0, .gain_db = 7.0, .q = 3.0};
+      after.bells[1] = (BmBandParams){.frequency_hz = 5000.0, .gain_db = -4.0, .q = 0.4};
+      after.high_shelf = (BmBandParams){.frequency_hz = 3000.0, .gain_db = -3.0};
       BmFundamentalEq a, b;
       bm_fundamental_eq_init(&a, 48000.0);
       bm_fundamental_eq_init(&b, 48000.0);
@@ -273,12 +273,13 @@ MOVE(bell_frequency, (p->bells[1].frequency_hz = 700.0, p->bells[1].gain_db = 6.
      p->bells[1].frequency_hz = 997.0)
 MOVE(bell_sweep, (p->bells[1].frequency_hz = 100.0, p->bells[1].gain_db = 6.0),
      p->bells[1].frequency_hz = 10000.0)
-MOVE(bell_q, (p->bells[0] = (BmFundamentalEqBand){1400.0, 6.0, 0.3}), p->bells[0].q = 8.0)
+MOVE(bell_q, (p->bells[0] = (BmBandParams){.frequency_hz = 1400.0, .gain_db = 6.0, .q = 0.3}),
+     p->bells[0].q = 8.0)
 MOVE(low_shelf_gain, p->low_shelf.frequency_hz = 200.0, p->low_shelf.gain_db = 6.0)
-MOVE(low_shelf_frequency, (p->low_shelf = (BmFundamentalEqBand){50.0, 6.0, 0.0}),
+MOVE(low_shelf_frequency, (p->low_shelf = (BmBandParams){.frequency_hz = 50.0, .gain_db = 6.0}),
      p->low_shelf.frequency_hz = 400.0)
 MOVE(high_shelf_gain, p->high_shelf.frequency_hz = 500.0, p->high_shelf.gain_db = 6.0)
-MOVE(high_shelf_frequency, (p->high_shelf = (BmFundamentalEqBand){500.0, 6.0, 0.0}),
+MOVE(high_shelf_frequency, (p->high_shelf = (BmBandParams){.frequency_hz = 500.0, .gain_db = 6.0}),
      p->high_shelf.frequency_hz = 8000.0)
 MOVE(low_cut_on, p->low_cut = false, p->low_cut = true)
 MOVE(low_cut_off, p->low_cut = true, p->low_cut = false)
@@ -383,7 +384,7 @@ static void the_noise_floor_is_under_minus_140_dbfs_with_a_corner_at_20_hz_and_1
    params.harmonic = 1;
    params.harmonic_gain_db = 15.0;
    params.harmonic_q = 8.0;
-   params.low_shelf = (BmFundamentalEqBand){.frequency_hz = 20.0, .gain_db = -15.0};
+   params.low_shelf = (BmBandParams){.frequency_hz = 20.0, .gain_db = -15.0};
    BmSection sections[5];
    for (unsigned i = 0; i < 3; ++i) {
       sections[i] = bm_matched_low_cut(2.0 * PI * 20.0 / rate_hz, bm_butterworth_q(6, i), 1.0).body;
@@ -473,7 +474,7 @@ static void after_reset_it_is_as_fresh_with_its_parameters_kept(void** state)
    bm_fundamental_eq_process(&fresh, in, expected, n);
    bm_fundamental_eq_init(&used, 96000.0);
    BmFundamentalEqParams other = flat();
-   other.bells[1] = (BmFundamentalEqBand){.frequency_hz = 300.0, .gain_db = 15.0, .q = 8.0};
+   other.bells[1] = (BmBandParams){.frequency_hz = 300.0, .gain_db = 15.0, .q = 8.0};
    bm_fundamental_eq_set(&used, &other);
    bm_fundamental_eq_process(&used, in, out, 777);
    bm_fundamental_eq_set(&used, &params);
@@ -517,12 +518,14 @@ static void any_controls_at_any_moment_keep_it_finite_and_bounded(void** state)
             .harmonic = (uint32_t)(3.0 + 2.0 * bm_test_random(&seed)),
             .harmonic_gain_db = 15.0 * bm_test_random(&seed),
             .harmonic_q = between(&seed, 0.3, 8.0),
-            .low_shelf = {between(&seed, 20.0, 2e4), 15.0 * bm_test_random(&seed), 0.0},
-            .high_shelf = {between(&seed, 20.0, 2e4), 15.0 * bm_test_random(&seed), 0.0},
+            .low_shelf = {.frequency_hz = between(&seed, 20.0, 2e4), .gain_db = 15.0 * bm_test_random(&seed)},
+            .high_shelf = {.frequency_hz = between(&seed, 20.0, 2e4),
+                           .gain_db = 15.0 * bm_test_random(&seed)},
          };
          for (int b = 0; b < 2; ++b) {
-            p.bells[b] = (BmFundamentalEqBand){between(&seed, 20.0, 2e4), 15.0 * bm_test_random(&seed),
-                                               between(&seed, 0.3, 8.0)};
+            p.bells[b] = (BmBandParams){.frequency_hz = between(&seed, 20.0, 2e4),
+                                        .gain_db = 15.0 * bm_test_random(&seed),
+                                        .q = between(&seed, 0.3, 8.0)};
          }
          bm_fundamental_eq_set(&eq, &p);
          const uint32_t n = 1 + (uint32_t)(0.5 * (N - 1) * (1.0 + bm_test_random(&seed)) * (round % 3 == 0));
@@ -554,7 +557,7 @@ static void the_tail_ends_in_silence_without_denormals(void** state)
    (void)state;
    const uint32_t n = 8000;
    BmFundamentalEqParams params = everything_on();
-   params.bells[0] = (BmFundamentalEqBand){.frequency_hz = 100.0, .gain_db = 15.0, .q = 8.0};
+   params.bells[0] = (BmBandParams){.frequency_hz = 100.0, .gain_db = 15.0, .q = 8.0};
    BmFundamentalEq eq;
    bm_fundamental_eq_init(&eq, 8000.0);
    bm_fundamental_eq_set(&eq, &params);
