@@ -84,7 +84,7 @@ class Source:
             try:
                 self.base_parse(text, graphs)
             except Exception as error:  # rdflib raises its own kinds for each way of being wrong
-                raise SourceError(f"{path}: not Turtle: {error}") from error
+                raise SourceError(f"{path}: not Turtle: {' '.join(str(error).split())}") from error
         subjects = list(self.own.subjects(RDF.type, BM.Processor))
         if len(subjects) != 1:
             raise SourceError(f"{plugin_path}: {len(subjects)} bm:Processor; one file describes one")
@@ -124,6 +124,13 @@ class Source:
             self.fail(f"{predicate} is missing")
         return values[0] if values else default
 
+    def number(self, subject, predicate):
+        value = self.one(subject, predicate)
+        try:
+            return float(value)
+        except ValueError:
+            self.fail(f"{predicate} is {str(value)!r}, not a number")
+
     def items(self, subject, predicate):
         head = self.graph.value(subject, predicate)
         return list(Collection(self.graph, head)) if head else []
@@ -161,7 +168,7 @@ class Source:
         output = (node, RDF.type, LV2.OutputPort) in self.graph
         try:
             low, default, high = (
-                float(self.one(node, p)) for p in (LV2.minimum, LV2.default, LV2.maximum)
+                self.number(node, p) for p in (LV2.minimum, LV2.default, LV2.maximum)
             )
         except SourceError as error:
             raise SourceError(f"{error} (port {symbol})") from None
@@ -176,7 +183,7 @@ class Source:
         if unit is None and kind == "continuous":
             self.fail(f"port {symbol}: no units:unit (units:coef for a plain ratio), not toggled, no enumeration")
         if LV2.enumeration in properties:
-            points = [float(self.one(p, RDF.value)) for p in self.graph.objects(node, LV2.scalePoint)]
+            points = [self.number(p, RDF.value) for p in self.graph.objects(node, LV2.scalePoint)]
             if not points or min(points) != low or max(points) != high or default not in points:
                 self.fail(f"port {symbol}: scale points must span the range and hold the default")
         if PPROPS.logarithmic in properties and low <= 0:
@@ -215,7 +222,7 @@ class Source:
                 self.fail(f"preset {label!s}: lv2:appliesTo must name forms of this plugin")
             for port in self.graph.objects(preset, LV2.port):
                 symbol = str(self.one(port, LV2.symbol))
-                value = float(self.one(port, PSET.value))
+                value = self.number(port, PSET.value)
                 control = controls.get(symbol)
                 if control is None or control["output"]:
                     self.fail(f"preset {label!s}: no control input {symbol}")
