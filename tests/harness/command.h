@@ -1,19 +1,27 @@
 /* SPDX-License-Identifier: ISC */
-/* The words of the command `bookmatch`; each returns the exit code: 0, 1 where something failed, 2 for wrong
- * usage. */
+/* The words of the command `bookmatch`; what each takes is said in main.c, which prints it. Each returns the
+ * exit code: 0, 1 where something failed, 2 for wrong usage. */
 #ifndef BM_HARNESS_COMMAND_H
 #define BM_HARNESS_COMMAND_H
 
-/** bookmatch list [PLUGIN]: the plugins that are installed, or the ports and presets of one. */
+/** The plugins that are installed, or the ports and presets of one. */
 int bm_list_command(int n_arguments, char** arguments);
 
-/** bookmatch measure [--json] [--note HZ] FILE... */
+/** Figures of audio files. */
 int bm_measure_command(int n_arguments, char** arguments);
 
-/** bookmatch render SESSION.ttl [-o FOLDER] [--takes FOLDER] [--json] [--no-report]. */
+/** A session's stems and report. */
 int bm_render_command(int n_arguments, char** arguments);
 
-/** bookmatch response [-o FILE] [--json] [--rate HZ] [--level DBFS] [--input WHICH] PLUGIN [port=value...] */
+/** Curves of a plugin as hosted. */
 int bm_response_command(int n_arguments, char** arguments);
+
+/**
+   Step from the option `arguments[*n]` to its value.
+
+   @param wanted  what the value would be, "a folder".
+   @return NULL, with a line on standard error, if there is none: the end, "" or another option.
+*/
+const char* bm_option_value(int n_arguments, char** arguments, int* n, const char* wanted);
 
 #endif

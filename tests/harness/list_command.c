@@ -79,7 +79,7 @@ static void print_plugin(const BmPlugin* plugin)
 int bm_list_command(int n_arguments, char** arguments)
 {
    if (n_arguments > 1) {
-      fputs("bookmatch: usage: bookmatch list [PLUGIN]\n", stderr);
+      fprintf(stderr, "bookmatch: list takes one plugin; \"%s\" is one more\n", arguments[1]);
       return 2;
    }
    BmError error = {0};

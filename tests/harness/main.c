@@ -59,6 +59,9 @@ int main(int argc, char** argv)
             status = 0;
          } else {
             status = commands[n].run(argc - 2, argv + 2);
+            if (status == 2 && argc == 2) {
+               fprintf(stderr, "usage: bookmatch %s\n", commands[n].help);
+            }
          }
       }
    }

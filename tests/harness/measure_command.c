@@ -105,12 +105,15 @@ static bool parse(int n_arguments, char** arguments, Options* options)
       const char* argument = arguments[n];
       if (!strcmp(argument, "--json")) {
          options->as_json = true;
-      } else if (!strcmp(argument, "--note") && n + 1 < n_arguments) {
+      } else if (!strcmp(argument, "--note")) {
+         const char* value = bm_option_value(n_arguments, arguments, &n, "a frequency in Hz");
+         if (!value) {
+            return false;
+         }
          char* end;
-         options->note_hz = strtod(arguments[++n], &end);
+         options->note_hz = strtod(value, &end);
          if (*end || !(options->note_hz >= 10.0 && options->note_hz <= 5000.0)) {
-            fprintf(stderr, "bookmatch: --note takes a frequency from 10 to 5000 Hz, not \"%s\"\n",
-                    arguments[n]);
+            fprintf(stderr, "bookmatch: --note takes a frequency from 10 to 5000 Hz, not \"%s\"\n", value);
             return false;
          }
       } else if (argument[0] == '-' && argument[1]) {
@@ -130,7 +133,6 @@ int bm_measure_command(int n_arguments, char** arguments)
 {
    Options options;
    if (!parse(n_arguments, arguments, &options)) {
-      fputs("bookmatch: usage: bookmatch measure [--json] [--note HZ] FILE...\n", stderr);
       free(options.paths);
       return 2;
    }

@@ -22,7 +22,7 @@ const BmPlugin* bm_find_named_plugin(BmHost* host, const char* name, BmError* er
       free(uri);
    }
    if (!plugin) {
-      bm_fail(error, "%s", first.text);
+      bm_fail(error, "\"%s\": %s", name, first.text);
    }
    return plugin;
 }

@@ -52,11 +52,17 @@ static bool parse(int n_arguments, char** arguments, Options* options)
    *options = (Options){0};
    for (int n = 0; n < n_arguments; ++n) {
       const char* argument = arguments[n];
-      if (!strcmp(argument, "-o") && n + 1 < n_arguments) {
-         free(options->folder);
-         options->folder = bm_copy(arguments[++n]);
-      } else if (!strcmp(argument, "--takes") && n + 1 < n_arguments) {
-         options->takes_folder = arguments[++n];
+      if (!strcmp(argument, "-o") || !strcmp(argument, "--takes")) {
+         const char* folder = bm_option_value(n_arguments, arguments, &n, "a folder");
+         if (!folder) {
+            return false;
+         }
+         if (!strcmp(argument, "-o")) {
+            free(options->folder);
+            options->folder = bm_copy(folder);
+         } else {
+            options->takes_folder = folder;
+         }
       } else if (!strcmp(argument, "--json")) {
          options->as_json = true;
       } else if (!strcmp(argument, "--no-report")) {
@@ -204,9 +210,6 @@ int bm_render_command(int n_arguments, char** arguments)
 {
    Options options;
    if (!parse(n_arguments, arguments, &options)) {
-      fputs("bookmatch: usage: bookmatch render SESSION.ttl [-o FOLDER] [--takes FOLDER] [--json] "
-            "[--no-report]\n",
-            stderr);
       free(options.folder);
       return 2;
    }

@@ -51,6 +51,43 @@ static bool parse_input(const char* text, BmResponseInput* input)
    return false;
 }
 
+static const struct {
+   const char* name;
+   const char* wanted;
+} valued_options[] = {
+   {"-o", "a file that ends in .svg or .html"},
+   {"--rate", "8000 to 384000 Hz"},
+   {"--level", "-120 to 0 dBFS"},
+   {"--input", "both, left or side"},
+};
+
+static bool parse_value(const char* option, const char* value, Options* options)
+{
+   if (!strcmp(option, "-o")) {
+      const char* ending = strrchr(value, '.');
+      options->out_path = value;
+      return ending && (!strcmp(ending, ".svg") || !strcmp(ending, ".html"));
+   }
+   if (!strcmp(option, "--rate")) {
+      return parse_number(value, MIN_RATE_HZ, MAX_RATE_HZ, &options->rate_hz);
+   }
+   if (!strcmp(option, "--level")) {
+      return parse_number(value, MIN_LEVEL_DBFS, 0.0, &options->level_dbfs);
+   }
+   return parse_input(value, &options->input);
+}
+
+/* What the option `argument` wants, or NULL if no such option takes a value. */
+static const char* wanted_by(const char* argument)
+{
+   for (size_t n = 0; n < sizeof valued_options / sizeof valued_options[0]; ++n) {
+      if (!strcmp(argument, valued_options[n].name)) {
+         return valued_options[n].wanted;
+      }
+   }
+   return NULL;
+}
+
 static bool parse(int n_arguments, char** arguments, Options* options)
 {
    *options = (Options){.rate_hz = USUAL_RATE_HZ,
@@ -58,30 +95,18 @@ static bool parse(int n_arguments, char** arguments, Options* options)
    options->settings = bm_calloc((uint64_t)n_arguments + 1, sizeof *options->settings);
    for (int n = 0; n < n_arguments; ++n) {
       char* argument = arguments[n];
-      const char* value = n + 1 < n_arguments ? arguments[n + 1] : "";
-      if (!strcmp(argument, "--json")) {
+      const char* wanted = wanted_by(argument);
+      if (wanted) {
+         const char* value = bm_option_value(n_arguments, arguments, &n, wanted);
+         if (!value) {
+            return false;
+         }
+         if (!parse_value(argument, value, options)) {
+            fprintf(stderr, "bookmatch: %s takes %s, not \"%s\"\n", argument, wanted, value);
+            return false;
+         }
+      } else if (!strcmp(argument, "--json")) {
          options->as_json = true;
-      } else if (!strcmp(argument, "-o") && *value) {
-         options->out_path = arguments[++n];
-      } else if (!strcmp(argument, "--rate")) {
-         if (!parse_number(value, MIN_RATE_HZ, MAX_RATE_HZ, &options->rate_hz)) {
-            fprintf(stderr, "bookmatch: --rate takes %.0f to %.0f Hz, not \"%s\"\n", MIN_RATE_HZ, MAX_RATE_HZ,
-                    value);
-            return false;
-         }
-         ++n;
-      } else if (!strcmp(argument, "--level")) {
-         if (!parse_number(value, MIN_LEVEL_DBFS, 0.0, &options->level_dbfs)) {
-            fprintf(stderr, "bookmatch: --level takes %.0f to 0 dBFS, not \"%s\"\n", MIN_LEVEL_DBFS, value);
-            return false;
-         }
-         ++n;
-      } else if (!strcmp(argument, "--input")) {
-         if (!parse_input(value, &options->input)) {
-            fprintf(stderr, "bookmatch: --input takes both, left or side, not \"%s\"\n", value);
-            return false;
-         }
-         ++n;
       } else if (argument[0] != '-' && !options->plugin) {
          options->plugin = argument;
       } else if (argument[0] != '-' && strchr(argument, '=')) {
@@ -370,10 +395,6 @@ int bm_response_command(int n_arguments, char** arguments)
 {
    Options options;
    if (!parse(n_arguments, arguments, &options)) {
-      fputs(
-         "bookmatch: usage: bookmatch response [-o FILE.svg|FILE.html] [--json] [--rate HZ] [--level DBFS]\n"
-         "           [--input both|left|side] PLUGIN [port=value...]\n",
-         stderr);
       free(options.settings);
       return 2;
    }

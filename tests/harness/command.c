@@ -1,0 +1,17 @@
+/* SPDX-License-Identifier: ISC */
+#include "command.h"
+
+#include <stdio.h>
+#include <string.h>
+
+const char* bm_option_value(int n_arguments, char** arguments, int* n, const char* wanted)
+{
+   const char* option = arguments[*n];
+   const char* value = *n + 1 < n_arguments ? arguments[*n + 1] : "";
+   if (!*value || !strncmp(value, "--", 2)) {
+      fprintf(stderr, "bookmatch: %s wants %s after it\n", option, wanted);
+      return NULL;
+   }
+   ++*n;
+   return value;
+}
