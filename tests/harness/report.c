@@ -446,6 +446,7 @@ bool bm_report_write_index(const char* title, const char* summary, const BmRepor
    BmText page = {0};
    begin_page(&page, title);
    add_paragraph(&page, "lead", summary);
+   add_paragraph(&page, "caution", caution);
    bm_text_add(&page, "</header>\n<main>\n<ul class=\"sessions\">\n");
    for (uint32_t n = 0; n < n_entries; ++n) {
       const BmReportIndexEntry* const entry = &entries[n];

@@ -61,7 +61,7 @@
 
    for (const canvas of document.querySelectorAll(".timed")) {
       canvas.addEventListener("click", function (event) {
-         const signal = canvas.closest(".signal");
+         const signal = canvas.closest(".signal, .session");
          const all = signal ? players(signal.id) : [];
          const audio = all.includes(last) ? last : all[0];
          if (audio) {

@@ -249,6 +249,27 @@ static void true_peaks_between_the_samples_are_seen(void** state)
    }
 }
 
+/* A band-limited pulse of peak 1, its crest a part of a sample away from the nearest one. */
+static void pulse_source(void* handle, uint64_t frame, float* left_right)
+{
+   const double t = (double)frame - 2000.0 - *(const double*)handle;
+   const double bell = fabs(t) < 200.0 ? 0.5 + 0.5 * cos(M_PI * t / 200.0) : 0.0;
+   left_right[0] = (float)(t == 0.0 ? 1.0 : bell * sin(0.8 * M_PI * t) / (0.8 * M_PI * t));
+   left_right[1] = left_right[0];
+}
+
+static void the_peak_of_a_pulse_is_seen_wherever_it_falls(void** state)
+{
+   (void)state;
+   /* EBU Tech 3341 signals 20 to 23, +0.2/-0.4 dB: the pulse sampled at offsets of a quarter. */
+   for (uint32_t quarter = 0; quarter < 4; ++quarter) {
+      double offset = 0.25 * quarter;
+      BmAnalysis analysis = measure(48000.0, 2, 0.1, 0.0, 4096, pulse_source, &offset);
+      assert_between(analysis.figures.true_peak_dbtp, -0.4, 0.2);
+      bm_analysis_free(&analysis);
+   }
+}
+
 static void a_true_peak_at_96_khz_is_oversampled_four_times_too(void** state)
 {
    (void)state;
@@ -607,6 +628,7 @@ int main(void)
       cmocka_unit_test(the_loudest_moment_is_found_wherever_it_falls),
       cmocka_unit_test(loudness_range_is_that_of_ebu_tech_3342),
       cmocka_unit_test(true_peaks_between_the_samples_are_seen),
+      cmocka_unit_test(the_peak_of_a_pulse_is_seen_wherever_it_falls),
       cmocka_unit_test(a_true_peak_at_96_khz_is_oversampled_four_times_too),
       cmocka_unit_test(correlation_and_mono_change_follow_their_formulas),
       cmocka_unit_test(crest_factor_is_3_db_for_a_sine_wherever_it_is_panned_and_0_for_a_square),
