@@ -9,6 +9,7 @@
 #include <string.h>
 
 #define HOSTED_RATE_HZ 48000
+#define HOSTED_MAX_BLOCK 8192
 #define HOSTED_MS (HOSTED_RATE_HZ / 1000)
 
 static BmHost* hosted_host;
@@ -45,15 +46,39 @@ static inline HostedTake hosted_take_scaled(const HostedTake* take, double gain)
    return scaled;
 }
 
+/** Check each plugin of the bundle; there must be one. */
+static inline void hosted_for_every_plugin(void (*check)(const BmPlugin* plugin))
+{
+   static const char own[] = "urn:bookmatch:";
+   uint32_t n_checked = 0;
+   for (uint32_t i = 0; i < bm_host_n_plugins(hosted_host); ++i) {
+      const BmPlugin* plugin = bm_host_plugin(hosted_host, i);
+      if (!strncmp(plugin->uri, own, strlen(own))) {
+         check(plugin);
+         ++n_checked;
+      }
+   }
+   assert_true(n_checked > 0);
+}
+
+static inline BmInstance* hosted_instance(const BmPlugin* plugin, double rate_hz)
+{
+   BmError error = {0};
+   BmInstance* instance = bm_instance_new(hosted_host, plugin, rate_hz, HOSTED_MAX_BLOCK, &error);
+   if (!instance) {
+      fail_msg("%s: %s", plugin->uri, error.text);
+   }
+   return instance;
+}
+
 static inline BmInstance* hosted_new(const char* uri, double rate_hz)
 {
    BmError error = {0};
    const BmPlugin* plugin = bm_host_find(hosted_host, uri, &error);
-   BmInstance* instance = plugin ? bm_instance_new(hosted_host, plugin, rate_hz, 8192, &error) : NULL;
-   if (!instance) {
+   if (!plugin) {
       fail_msg("%s", error.text);
    }
-   return instance;
+   return hosted_instance(plugin, rate_hz);
 }
 
 static inline uint32_t hosted_port(const BmInstance* instance, const char* symbol)

@@ -1,23 +1,20 @@
 /* SPDX-License-Identifier: ISC */
 /*
    Properties that hold for every plugin of the bundle, as any host sees them. None is listed by hand: a
-   plugin that is added is tested. If one fails, a session sounds different on another host, or a stray number
-   silences a mix.
+   plugin that is added is tested. If one fails, a session sounds different on another host, or a stray
+   number silences a mix.
 */
 #include "unit_test.h"
 
-#include "host.h"
+#include "hosted.h"
 
 #include <stdbool.h>
 #include <stdlib.h>
 #include <string.h>
 
-#define OWN_URIS "urn:bookmatch:"
 #define MAX_CHANNELS 4
 
-enum { RATE_HZ = 48000, MAX_BLOCK = 8192, N_FRAMES = 24000 };
-
-static BmHost* host;
+enum { RATE_HZ = HOSTED_RATE_HZ, MAX_BLOCK = HOSTED_MAX_BLOCK, N_FRAMES = 24000 };
 
 typedef struct {
    float* channels[MAX_CHANNELS];
@@ -82,36 +79,6 @@ static void run(BmInstance* instance, const Audio* in, const Audio* out, uint32_
    bm_instance_run(instance, inputs(in, start, in_pointers), outputs(out, start, out_pointers), n_frames);
 }
 
-static BmInstance* instance_new(const BmPlugin* plugin, double rate_hz)
-{
-   BmError error = {0};
-   BmInstance* instance = bm_instance_new(host, plugin, rate_hz, MAX_BLOCK, &error);
-   if (!instance) {
-      fail_msg("%s: %s", plugin->uri, error.text);
-   }
-   return instance;
-}
-
-static bool is_own(const BmPlugin* plugin)
-{
-   return !strncmp(plugin->uri, OWN_URIS, strlen(OWN_URIS));
-}
-
-typedef void (*Check)(const BmPlugin* plugin);
-
-static void for_every_plugin(Check check)
-{
-   uint32_t n_checked = 0;
-   for (uint32_t i = 0; i < bm_host_n_plugins(host); ++i) {
-      const BmPlugin* plugin = bm_host_plugin(host, i);
-      if (is_own(plugin)) {
-         check(plugin);
-         ++n_checked;
-      }
-   }
-   assert_true(n_checked > 0);
-}
-
 static const BmPort* control_input(const BmPlugin* plugin, uint32_t index)
 {
    const BmPort* port = &plugin->ports[index];
@@ -160,7 +127,7 @@ static void assert_same(const BmPlugin* plugin, const Audio* a, const Audio* b, 
 static void render_in_blocks(const BmPlugin* plugin, const Audio* in, const Audio* out, uint32_t block_frames)
 {
    enum { CHANGE_EVERY = 4000 };
-   BmInstance* instance = instance_new(plugin, RATE_HZ);
+   BmInstance* instance = hosted_instance(plugin, RATE_HZ);
    uint64_t seed = 7;
    uint64_t block_seed = 99;
    for (uint32_t start = 0; start < in->n_frames;) {
@@ -203,7 +170,7 @@ static void check_blocks(const BmPlugin* plugin)
 static void every_plugin_gives_the_same_bits_for_every_block_size_while_controls_jump(void** state)
 {
    (void)state;
-   for_every_plugin(check_blocks);
+   hosted_for_every_plugin(check_blocks);
 }
 
 static void check_ports(const BmPlugin* plugin)
@@ -228,7 +195,7 @@ static void check_ports(const BmPlugin* plugin)
 static void every_port_has_a_range_a_default_inside_it_and_a_sentence(void** state)
 {
    (void)state;
-   for_every_plugin(check_ports);
+   hosted_for_every_plugin(check_ports);
 }
 
 static void check_garbage(const BmPlugin* plugin)
@@ -245,7 +212,7 @@ static void check_garbage(const BmPlugin* plugin)
          in.channels[c][i] = garbage[(uint32_t)(pick * N_GARBAGE) % N_GARBAGE];
       }
    }
-   BmInstance* instance = instance_new(plugin, RATE_HZ);
+   BmInstance* instance = hosted_instance(plugin, RATE_HZ);
    for (uint32_t start = 0; start < N; start += 100) {
       for (uint32_t i = 0; i < plugin->n_ports; ++i) {
          if (control_input(plugin, i)) {
@@ -289,7 +256,7 @@ static void check_garbage(const BmPlugin* plugin)
 static void every_plugin_stays_finite_whatever_comes_in(void** state)
 {
    (void)state;
-   for_every_plugin(check_garbage);
+   hosted_for_every_plugin(check_garbage);
 }
 
 static void check_bypass(const BmPlugin* plugin)
@@ -297,7 +264,7 @@ static void check_bypass(const BmPlugin* plugin)
    Audio in = plucks(N_FRAMES);
    Audio out = audio_new(N_FRAMES);
    Audio expected = audio_new(N_FRAMES);
-   BmInstance* instance = instance_new(plugin, RATE_HZ);
+   BmInstance* instance = hosted_instance(plugin, RATE_HZ);
    uint64_t seed = 11;
    set_all(instance, &seed);
    run(instance, &in, &out, 0, 6000);
@@ -322,7 +289,7 @@ static void check_bypass(const BmPlugin* plugin)
 static void every_bypass_is_the_input_to_the_bit_and_in_time(void** state)
 {
    (void)state;
-   for_every_plugin(check_bypass);
+   hosted_for_every_plugin(check_bypass);
 }
 
 static void check_restart(const BmPlugin* plugin)
@@ -330,7 +297,7 @@ static void check_restart(const BmPlugin* plugin)
    Audio in = plucks(N_FRAMES);
    Audio first = audio_new(N_FRAMES);
    Audio second = audio_new(N_FRAMES);
-   BmInstance* instance = instance_new(plugin, RATE_HZ);
+   BmInstance* instance = hosted_instance(plugin, RATE_HZ);
    for (int pass = 0; pass < 2; ++pass) {
       for (uint32_t start = 0; start < N_FRAMES; start += 1000) {
          run(instance, &in, pass ? &second : &first, start, 1000);
@@ -347,14 +314,14 @@ static void check_restart(const BmPlugin* plugin)
 static void every_plugin_starts_afresh_when_it_is_activated_again(void** state)
 {
    (void)state;
-   for_every_plugin(check_restart);
+   hosted_for_every_plugin(check_restart);
 }
 
 static void check_silence(const BmPlugin* plugin)
 {
    Audio in = audio_new(N_FRAMES);
    Audio out = audio_new(N_FRAMES);
-   BmInstance* instance = instance_new(plugin, RATE_HZ);
+   BmInstance* instance = hosted_instance(plugin, RATE_HZ);
    for (uint32_t start = 0; start < N_FRAMES; start += 1000) {
       run(instance, &in, &out, start, 1000);
    }
@@ -367,7 +334,7 @@ static void check_silence(const BmPlugin* plugin)
 static void every_plugin_is_silent_when_the_input_is(void** state)
 {
    (void)state;
-   for_every_plugin(check_silence);
+   hosted_for_every_plugin(check_silence);
 }
 
 static int n_log_lines;
@@ -387,7 +354,7 @@ static void check_rates(const BmPlugin* plugin)
    Audio in = plucks(4000);
    Audio out = audio_new(4000);
    for (size_t i = 0; i < sizeof good_hz / sizeof *good_hz; ++i) {
-      BmInstance* instance = instance_new(plugin, good_hz[i]);
+      BmInstance* instance = hosted_instance(plugin, good_hz[i]);
       run(instance, &in, &out, 0, 4000);
       for (uint32_t c = 0; c < plugin->n_audio_out; ++c) {
          for (uint32_t n = 0; n < 4000; ++n) {
@@ -402,9 +369,9 @@ static void check_rates(const BmPlugin* plugin)
    for (size_t i = 0; i < sizeof bad_hz / sizeof *bad_hz; ++i) {
       BmError error = {0};
       n_log_lines = 0;
-      bm_host_set_log(host, count_log_line, NULL);
-      BmInstance* instance = bm_instance_new(host, plugin, bad_hz[i], MAX_BLOCK, &error);
-      bm_host_set_log(host, NULL, NULL);
+      bm_host_set_log(hosted_host, count_log_line, NULL);
+      BmInstance* instance = bm_instance_new(hosted_host, plugin, bad_hz[i], MAX_BLOCK, &error);
+      bm_host_set_log(hosted_host, NULL, NULL);
       if (instance || n_log_lines != 1) {
          fail_msg("%s at %g Hz: expected a refusal with one log line, got %d lines", plugin->uri, bad_hz[i],
                   n_log_lines);
@@ -417,17 +384,17 @@ static void check_rates(const BmPlugin* plugin)
 static void every_plugin_runs_from_8_to_384_khz_and_refuses_other_rates_in_one_line(void** state)
 {
    (void)state;
-   for_every_plugin(check_rates);
+   hosted_for_every_plugin(check_rates);
 }
 
 /* Whatever preset stood before, a preset leads to the same settings, and does what its file says. */
 static void check_presets(const BmPlugin* plugin)
 {
-   BmInstance* wanderer = instance_new(plugin, RATE_HZ);
+   BmInstance* wanderer = hosted_instance(plugin, RATE_HZ);
    for (uint32_t i = 0; i < 2 * plugin->n_presets; ++i) {
       const char* uri = plugin->presets[i % plugin->n_presets].uri;
       BmError error = {0};
-      BmInstance* fresh = instance_new(plugin, RATE_HZ);
+      BmInstance* fresh = hosted_instance(plugin, RATE_HZ);
       char* untouched = bm_instance_save(fresh);
       if (!bm_instance_load_preset(fresh, uri, &error) || !bm_instance_load_preset(wanderer, uri, &error)) {
          fail_msg("%s: %s", uri, error.text);
@@ -451,14 +418,14 @@ static void check_presets(const BmPlugin* plugin)
 static void every_preset_sounds_the_same_whatever_stood_before(void** state)
 {
    (void)state;
-   for_every_plugin(check_presets);
+   hosted_for_every_plugin(check_presets);
 }
 
 /* Save, load into a fresh instance: the settings text must come back the same. */
 static void check_state(const BmPlugin* plugin)
 {
-   BmInstance* one = instance_new(plugin, RATE_HZ);
-   BmInstance* other = instance_new(plugin, RATE_HZ);
+   BmInstance* one = hosted_instance(plugin, RATE_HZ);
+   BmInstance* other = hosted_instance(plugin, RATE_HZ);
    uint64_t seed = 5;
    set_all(one, &seed);
    Audio in = plucks(N_FRAMES);
@@ -485,14 +452,14 @@ static void check_state(const BmPlugin* plugin)
 static void every_plugin_comes_back_from_saved_settings(void** state)
 {
    (void)state;
-   for_every_plugin(check_state);
+   hosted_for_every_plugin(check_state);
 }
 
 int main(void)
 {
    BmError error = {0};
-   host = bm_host_new(&error);
-   if (!host) {
+   hosted_host = bm_host_new(&error);
+   if (!hosted_host) {
       fprintf(stderr, "%s\n", error.text);
       return 1;
    }
@@ -508,6 +475,6 @@ int main(void)
       cmocka_unit_test(every_plugin_comes_back_from_saved_settings),
    };
    const int n_failed = cmocka_run_group_tests(tests, NULL, NULL);
-   bm_host_free(host);
+   bm_host_free(hosted_host);
    return n_failed;
 }

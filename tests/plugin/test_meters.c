@@ -5,7 +5,7 @@
 */
 #include "unit_test.h"
 
-#include "host.h"
+#include "hosted.h"
 
 #include <stdlib.h>
 #include <string.h>
@@ -23,21 +23,7 @@ typedef struct {
    float* out[MAX_CHANNELS];
 } Audio;
 
-static BmHost* host;
 static Audio audio;
-
-static void for_every_plugin(void (*check)(const BmPlugin* plugin))
-{
-   uint32_t n = 0;
-   for (uint32_t i = 0; i < bm_host_n_plugins(host); ++i) {
-      const BmPlugin* plugin = bm_host_plugin(host, i);
-      if (!strncmp(plugin->uri, "urn:bookmatch:", 14)) {
-         check(plugin);
-         ++n;
-      }
-   }
-   assert_true(n > 0);
-}
 
 static uint32_t index_of(const BmPlugin* plugin, const char* symbol)
 {
@@ -52,7 +38,7 @@ static uint32_t index_of(const BmPlugin* plugin, const char* symbol)
 static BmInstance* new_instance(const BmPlugin* plugin)
 {
    BmError error = {0};
-   BmInstance* instance = bm_instance_new(host, plugin, RATE_HZ, N_FRAMES, &error);
+   BmInstance* instance = bm_instance_new(hosted_host, plugin, RATE_HZ, N_FRAMES, &error);
    if (!instance) {
       fail_msg("%s: %s", plugin->uri, error.text);
    }
@@ -96,7 +82,7 @@ static void check_levels(const BmPlugin* plugin)
 static void the_meters_show_the_mean_square_over_the_channels(void** state)
 {
    (void)state;
-   for_every_plugin(check_levels);
+   hosted_for_every_plugin(check_levels);
 }
 
 /* The gain is both before the processor and after the meter's point of view: +6 dB in, -6 dB out. */
@@ -122,7 +108,7 @@ static void check_gained(const BmPlugin* plugin)
 static void the_input_meter_stands_behind_the_input_gain_and_the_output_meter_behind_everything(void** state)
 {
    (void)state;
-   for_every_plugin(check_gained);
+   hosted_for_every_plugin(check_gained);
 }
 
 /* Bypassed on the way and back, so that all paths add to the meters. */
@@ -156,7 +142,7 @@ static void check_blocks(const BmPlugin* plugin)
 static void the_meters_show_the_same_for_every_block_size(void** state)
 {
    (void)state;
-   for_every_plugin(check_blocks);
+   hosted_for_every_plugin(check_blocks);
 }
 
 static void check_nothing_heard(const BmPlugin* plugin)
@@ -173,14 +159,14 @@ static void check_nothing_heard(const BmPlugin* plugin)
 static void the_meters_start_at_silence_when_activated_again(void** state)
 {
    (void)state;
-   for_every_plugin(check_nothing_heard);
+   hosted_for_every_plugin(check_nothing_heard);
 }
 
 int main(void)
 {
    BmError error = {0};
-   host = bm_host_new(&error);
-   if (!host) {
+   hosted_host = bm_host_new(&error);
+   if (!hosted_host) {
       fprintf(stderr, "%s\n", error.text);
       return 1;
    }
@@ -202,6 +188,6 @@ int main(void)
       free(audio.in[c]);
       free(audio.out[c]);
    }
-   bm_host_free(host);
+   bm_host_free(hosted_host);
    return n_failed;
 }
