@@ -6,23 +6,47 @@
 
 #define BM_OWN "urn:bookmatch:"
 
+/* Say that none of ours has the short name, and which is near. */
+static void fail_name(BmHost* host, const char* name, BmError* error)
+{
+   const uint32_t n_plugins = bm_host_n_plugins(host);
+   char** names = bm_calloc((uint64_t)n_plugins + 1, sizeof *names);
+   for (uint32_t n = 0; n < n_plugins; ++n) {
+      const char* uri = bm_host_plugin(host, n)->uri;
+      if (!strncmp(uri, BM_OWN, strlen(BM_OWN))) {
+         names[n] = bm_copy(uri + strlen(BM_OWN));
+         if (!strchr(name, '#')) {
+            names[n][strcspn(names[n], "#")] = '\0';
+         }
+      }
+   }
+   const char* nearest = bm_nearest(name, (const char* const*)names, n_plugins);
+   if (nearest) {
+      bm_fail(error, "no plugin \"%s\" is installed; did you mean \"%s\"?", name, nearest);
+   } else {
+      bm_fail(error, "no plugin \"%s\" is installed; `bookmatch list` names those that are", name);
+   }
+   for (uint32_t n = 0; n < n_plugins; ++n) {
+      free(names[n]);
+   }
+   free(names);
+}
+
 const BmPlugin* bm_find_named_plugin(BmHost* host, const char* name, BmError* error)
 {
    if (strchr(name, ':')) {
       return bm_host_find(host, name, error);
    }
-   BmError first = {0};
-   char* uri = bm_print(BM_OWN "%s%s", name, strchr(name, '#') ? "" : "#mono");
-   const BmPlugin* plugin = bm_host_find(host, uri, &first);
-   free(uri);
-   if (!plugin && !strchr(name, '#')) {
-      BmError second = {0};
-      uri = bm_print(BM_OWN "%s#stereo", name);
-      plugin = bm_host_find(host, uri, &second);
+   const char* const forms[] = {strchr(name, '#') ? "" : "#mono", "#stereo"};
+   const BmPlugin* plugin = NULL;
+   for (int n = 0; n < 2 && !plugin; ++n) {
+      BmError ignored = {0};
+      char* uri = bm_print(BM_OWN "%s%s", name, forms[n]);
+      plugin = bm_host_find(host, uri, &ignored);
       free(uri);
    }
    if (!plugin) {
-      bm_fail(error, "\"%s\": %s", name, first.text);
+      fail_name(host, name, error);
    }
    return plugin;
 }

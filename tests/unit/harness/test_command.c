@@ -518,7 +518,11 @@ static void list_shows_plugins_and_the_ports_of_one(void** state)
    result = run("list", "urn:bookmatch:test#momo");
    assert_said(&result, 1, "did you mean <urn:bookmatch:test#mono>?");
    result = run("list", "momo");
-   assert_said(&result, 1, "\"momo\": no plugin");
+   assert_said(&result, 1, "no plugin \"momo\" is installed; `bookmatch list` names those that are");
+   result = run("list", "test#momo");
+   assert_said(&result, 1, "no plugin \"test#momo\" is installed; did you mean \"test#mono\"?");
+   result = run("list", "fundmental-eq");
+   assert_said(&result, 1, "no plugin \"fundmental-eq\" is installed; did you mean \"fundamental-eq\"?");
 }
 
 /* Seconds of 8 kHz mono silence as a file that is mostly a hole. */
