@@ -74,7 +74,9 @@ static void add_paragraph(BmText* page, const char* class_name, const char* word
 static void end_page(BmText* page)
 {
    bm_text_add(page, "<footer>\n");
-   add_paragraph(page, "", caution);
+   if (page->chars && strstr(page->chars, "<audio")) {
+      add_paragraph(page, "", caution);
+   }
    bm_text_add(page, "</footer>\n<script>\n");
    bm_text_add(page, bm_sheet_report_js);
    bm_text_add(page, "</script>\n</body>\n</html>\n");
