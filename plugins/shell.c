@@ -56,7 +56,8 @@ typedef struct {
    float* controls;
    bool controls_are_new;
    bool report_is_due;
-   float unheard; /* what an unconnected output writes to */
+   bool own_report_is_due; /* of the plugin's own outputs, which rest while it sleeps */
+   float unheard;          /* what an unconnected output writes to */
 
    uint32_t latency_frames;
    float*
@@ -246,6 +247,7 @@ static void read_controls(Shell* self)
    }
    self->controls_are_new = false;
    self->report_is_due = true;
+   self->own_report_is_due = true;
    bm_fade_set(&self->enabled, is_on(self, ports->enabled, true));
    bm_glide_set(&self->input_gain, bm_gain_from_db((double)control_or(self, ports->input_gain, 0.0F)));
    bm_glide_set(&self->output_gain, bm_gain_from_db((double)control_or(self, ports->output_gain, 0.0F)));
@@ -261,9 +263,10 @@ static void report(Shell* self)
    self->controls[ports->input_level] = (float)bm_db_from_power(self->input_level.power);
    self->controls[ports->output_level] = (float)bm_db_from_power(self->output_level.power);
    self->controls[ports->latency] = (float)self->latency_frames;
-   if (bm_plugin.report) {
+   if (bm_plugin.report && self->own_report_is_due) {
       bm_plugin.report(self->processor, self->controls);
    }
+   self->own_report_is_due = false;
    for (uint32_t i = 0; i < ports->n_controls; ++i) {
       if (ports->controls[i].is_output) {
          self->controls[i] = bm_port_clamp(&ports->controls[i], self->controls[i]);
@@ -460,6 +463,7 @@ static void advance(Shell* self, uint32_t n_frames)
       level_meter_conclude(&self->input_level);
       level_meter_conclude(&self->output_level);
       self->report_is_due = true;
+      self->own_report_is_due = self->own_report_is_due || !self->asleep;
    }
 }
 
@@ -576,6 +580,7 @@ static void activate(LV2_Handle instance)
    level_meter_reset(&self->input_level);
    level_meter_reset(&self->output_level);
    self->report_is_due = true;
+   self->own_report_is_due = true;
    self->asleep = false;
 }
 
