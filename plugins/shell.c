@@ -29,13 +29,15 @@
 /* Room for the input behind its delay, so that this is moved seldom. */
 #define LINE_FRAMES (4 * BM_SLICE_FRAMES)
 
+typedef float Singles __attribute__((vector_size(16)));
+
 /* A period's squares are added in lanes by frame number, whatever the slices, so that the sum has one order.
  */
 typedef struct {
    double coefficient; /* of the mean, per period */
    double power;       /* mean square over the channels */
    BmFrame squares[2];
-   float single_squares[4];
+   Singles single_squares;
 } LevelMeter;
 
 typedef struct {
@@ -149,17 +151,18 @@ static void level_meter_process_single(LevelMeter* self, uint32_t position, cons
    for (; i < n_frames && (position + i) % 4; ++i) {
       self->single_squares[(position + i) % 4] += left[i] * left[i] + right[i] * right[i];
    }
-   float sums[4];
-   memcpy(sums, self->single_squares, sizeof sums);
+   Singles sums = self->single_squares;
    for (; i + 4 <= n_frames; i += 4) {
-      for (uint32_t k = 0; k < 4; ++k) {
-         sums[k] += left[i + k] * left[i + k] + right[i + k] * right[i + k];
-      }
+      Singles l;
+      Singles r;
+      memcpy(&l, left + i, sizeof l);
+      memcpy(&r, right + i, sizeof r);
+      sums += l * l + r * r;
    }
    for (uint32_t k = 0; i < n_frames; ++i, ++k) {
       sums[k] += left[i] * left[i] + right[i] * right[i];
    }
-   memcpy(self->single_squares, sums, sizeof sums);
+   self->single_squares = sums;
 }
 
 static void level_meter_conclude(LevelMeter* self)
