@@ -208,6 +208,8 @@ static void read_port(BmHost* host, const LilvPlugin* plugin, uint32_t index, Bm
       node_is_uri(port_value(host, plugin, lilv_port, LV2_CORE__designation), LV2_CORE__latency);
    port->is_enabled =
       node_is_uri(port_value(host, plugin, lilv_port, LV2_CORE__designation), LV2_CORE__enabled);
+   port->is_free_wheeling =
+      node_is_uri(port_value(host, plugin, lilv_port, LV2_CORE__designation), LV2_CORE__freeWheeling);
    if (port->kind == BM_PORT_CONTROL) {
       read_control(host, plugin, lilv_port, port);
    }

@@ -44,8 +44,9 @@ typedef struct {
    bool scales_by_rate; /**< lv2:sampleRate: min, max, def are fractions of the sample rate */
    bool has_min;
    bool has_max;
-   bool is_latency; /**< tells the plugin's latency in frames */
-   bool is_enabled; /**< designated lv2:enabled: 0 bypasses */
+   bool is_latency;       /**< tells the plugin's latency in frames */
+   bool is_enabled;       /**< designated lv2:enabled: 0 bypasses */
+   bool is_free_wheeling; /**< designated lv2:freeWheeling: 1 tells that nobody waits for the sound */
    float min;
    float max;
    float def;

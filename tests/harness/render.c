@@ -470,6 +470,12 @@ BmInstance* bm_insert_start(BmHost* host, const BmInsert* insert, double rate_hz
       bm_instance_free(instance);
       return NULL;
    }
+   for (uint32_t n = 0; n < insert->plugin->n_ports; ++n) {
+      const BmPort* port = &insert->plugin->ports[n];
+      if (port->is_free_wheeling && port->kind == BM_PORT_CONTROL && port->is_input) {
+         bm_instance_set(instance, n, 1.0f);
+      }
+   }
    for (uint32_t n = 0; n < insert->n_settings; ++n) {
       const BmSetting* setting = &insert->settings[n];
       if (setting->is_set) {

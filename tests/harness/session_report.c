@@ -361,7 +361,7 @@ static BmReportInsert describe_insert(BmSessionReport* report, const Signal* sig
    for (uint32_t n = 0; n < plugin->n_ports; ++n) {
       const BmPort* port = &plugin->ports[n];
       const bool is_shown = port->kind == BM_PORT_CONTROL && port->is_input && !port->is_trigger &&
-                            !(port->is_enabled && record->values[n] == port->def);
+                            !port->is_free_wheeling && !(port->is_enabled && record->values[n] == port->def);
       if (!is_shown) {
          continue;
       }

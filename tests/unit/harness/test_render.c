@@ -367,13 +367,28 @@ static void meters_are_traced_over_the_whole_session(void** state)
       SESSION STEM_OF_A "<#a> a bm:Track ; bm:take <ones.wav> ; bm:inserts ( [ lv2:appliesTo test:mono ;\n"
                         "bm:automation [ lv2:symbol \"gain\" ; bm:points ( ( 0 0 ) ( 2 4 ) ) ] ] ) .\n");
    const BmInsertRecord* record = bm_render_insert(r.render, 0, 0);
-   assert_int_equal(record->n_traces, 1);
+   assert_int_equal(record->n_traces, 2);
    const BmTrace* seen = &record->traces[0];
    assert_string_equal(seen->port->symbol, "seen");
    assert_in_range(seen->n_points, 100, 151);
    for (uint32_t n = 0; n < 100; ++n) {
       assert_close((double)seen->mean[n], 2.0 * n * seen->point_s, 0.05);
    }
+   rendered_free(&r);
+}
+
+static void plugins_are_told_that_nobody_waits_for_them(void** state)
+{
+   (void)state;
+   write_take("ones.wav", RATE_HZ, 1, N_TAKE, wave_one);
+   Rendered r =
+      render_body(SESSION STEM_OF_A
+                  "<#a> a bm:Track ; bm:take <ones.wav> ; bm:inserts ( [ lv2:appliesTo test:mono ]\n"
+                  "[ lv2:appliesTo test:mono ; lv2:port [ lv2:symbol \"off_line\" ; pset:value 0 ] ] ) .\n");
+   const BmTrace* told = &bm_render_insert(r.render, 0, 0)->traces[1];
+   assert_string_equal(told->port->symbol, "is_off_line");
+   assert_true(told->mean[0] == 1.0f);
+   assert_true(bm_render_insert(r.render, 0, 1)->traces[1].mean[0] == 0.0f);
    rendered_free(&r);
 }
 
@@ -441,6 +456,7 @@ int main(void)
       cmocka_unit_test(a_tail_that_never_ends_is_cut_and_warned_of),
       cmocka_unit_test(a_take_of_another_rate_keeps_its_pitch_level_and_time),
       cmocka_unit_test(meters_are_traced_over_the_whole_session),
+      cmocka_unit_test(plugins_are_told_that_nobody_waits_for_them),
       cmocka_unit_test(what_is_not_a_number_stops_the_render_and_names_the_culprit),
       cmocka_unit_test(a_take_that_is_not_finite_stops_the_render),
    };

@@ -23,6 +23,8 @@ CONTROLS = [
     ('fault', 'lv2:default 0 ; lv2:minimum 0 ; lv2:maximum 1 ; lv2:portProperty lv2:toggled'),
     ('kind', 'lv2:default 0 ; lv2:minimum 0 ; lv2:maximum 2 ; lv2:portProperty lv2:integer , lv2:enumeration ; '
              'lv2:scalePoint [ rdfs:label "Cold" ; rdf:value 2 ] , [ rdfs:label "Warm" ; rdf:value 0 ]'),
+    ('off_line', 'lv2:default 0 ; lv2:minimum 0 ; lv2:maximum 1 ; lv2:portProperty lv2:toggled ; '
+                 'lv2:designation lv2:freeWheeling'),
 ]
 
 
@@ -32,7 +34,8 @@ def plugin(name, n_in, n_out, requires):
     ports += [f'a lv2:ControlPort , lv2:InputPort ; lv2:symbol "{symbol}" ; {words}' for symbol, words in CONTROLS]
     ports += ['a lv2:ControlPort , lv2:OutputPort ; lv2:symbol "latency" ; lv2:designation lv2:latency ; '
               'lv2:portProperty lv2:reportsLatency',
-              'a lv2:ControlPort , lv2:OutputPort ; lv2:symbol "seen"']
+              'a lv2:ControlPort , lv2:OutputPort ; lv2:symbol "seen"',
+              'a lv2:ControlPort , lv2:OutputPort ; lv2:symbol "is_off_line"']
     listed = ' ,\n'.join(f'      [ lv2:index {n} ; lv2:name "Port {n}" ; {port} ]' for n, port in enumerate(ports))
     return f"""
 test:{name} a lv2:Plugin , lv2:UtilityPlugin ;

@@ -21,7 +21,7 @@
 #define ECHO_FRAMES 1000u
 #define RING_FRAMES 4096u
 
-enum { GAIN, DELAY, ECHO, FAULT, KIND, LATENCY, SEEN, N_CONTROLS };
+enum { GAIN, DELAY, ECHO, FAULT, KIND, OFF_LINE, LATENCY, SEEN, IS_OFF_LINE, N_CONTROLS };
 
 typedef struct {
    uint32_t n_in;
@@ -90,6 +90,7 @@ static void run(LV2_Handle handle, uint32_t n_frames)
    const uint32_t delay = (uint32_t) * (const float*)controls[DELAY];
    *(float*)controls[LATENCY] = (float)delay;
    *(float*)controls[SEEN] = gain;
+   *(float*)controls[IS_OFF_LINE] = *(const float*)controls[OFF_LINE];
    for (uint32_t n = 0; n < n_frames; ++n, ++self->at) {
       for (uint32_t c = 0; c < self->n_out; ++c) {
          const uint32_t from = c < self->n_in ? c : 0;
