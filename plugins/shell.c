@@ -75,6 +75,7 @@ typedef struct {
    LevelMeter input_level;
    LevelMeter output_level;
    bool asleep; /* bypassed and faded: the processor does not run */
+   bool is_set_up;
 
    BmFrame wet_slice[BM_SLICE_FRAMES];
    BmFrame gained_slice[BM_SLICE_FRAMES];
@@ -182,6 +183,9 @@ static void level_meter_conclude(LevelMeter* self)
 static void shell_free(Shell* self)
 {
    if (self) {
+      if (self->is_set_up && bm_plugin.release) {
+         bm_plugin.release(self->processor);
+      }
       free(self->processor);
       free(self->line_memory);
       free(self->control_in);
@@ -481,6 +485,14 @@ static uint32_t slice_frames(const Shell* self, uint32_t n_frames)
    return n;
 }
 
+static void load_file(Shell* self, const char* path)
+{
+   char complaint[BM_COMPLAINT_BYTES] = "";
+   if (!bm_plugin.file->load(self->processor, path, complaint)) {
+      lv2_log_error(&self->logger, "%s: %s\n", self->form->uri, complaint);
+   }
+}
+
 static LV2_Handle instantiate(const LV2_Descriptor* descriptor, double sample_rate_hz,
                               const char* bundle_path, const LV2_Feature* const* features)
 {
@@ -519,6 +531,10 @@ static LV2_Handle instantiate(const LV2_Descriptor* descriptor, double sample_ra
       lv2_log_error(&logger, "%s: could not be set up at %g Hz\n", descriptor->URI, sample_rate_hz);
       shell_free(self);
       return NULL;
+   }
+   self->is_set_up = true;
+   if (bm_plugin.file) {
+      load_file(self, NULL);
    }
    for (uint32_t i = 0; i < ports->n_controls; ++i) {
       self->controls[i] = ports->controls[i].initial;
@@ -607,11 +623,71 @@ static void cleanup(LV2_Handle instance)
    shell_free((Shell*)instance);
 }
 
+/* A path as the session keeps it, abstract, or as it is on this machine; with who frees it. */
+typedef struct {
+   char* text;
+   const LV2_State_Free_Path* owner;
+} MappedPath;
+
+static MappedPath map_path(const LV2_Feature* const* features, const char* path, bool abstract)
+{
+   const LV2_State_Map_Path* map = (const LV2_State_Map_Path*)lv2_features_data(features, LV2_STATE__mapPath);
+   MappedPath mapped = {NULL, (const LV2_State_Free_Path*)lv2_features_data(features, LV2_STATE__freePath)};
+   if (map) {
+      mapped.text = abstract ? map->abstract_path(map->handle, path) : map->absolute_path(map->handle, path);
+   }
+   return mapped;
+}
+
+static void free_path(MappedPath path)
+{
+   if (path.text && path.owner) {
+      path.owner->free_path(path.owner->handle, path.text);
+   } else {
+      free(path.text); /* as the specification has it without that feature */
+   }
+}
+
+static LV2_State_Status save_file(const Shell* self, LV2_State_Store_Function store_value,
+                                  LV2_State_Handle handle, const LV2_Feature* const* features)
+{
+   const char* path = bm_plugin.file->path(self->processor);
+   if (!path[0]) {
+      return LV2_STATE_SUCCESS;
+   }
+   const MappedPath mapped = map_path(features, path, true);
+   const char* kept = mapped.text ? mapped.text : path;
+   const LV2_State_Status status = store_value(
+      handle, self->map->map(self->map->handle, bm_plugin.file->uri), kept, strlen(kept) + 1,
+      self->map->map(self->map->handle, LV2_ATOM__Path), LV2_STATE_IS_POD | LV2_STATE_IS_PORTABLE);
+   free_path(mapped);
+   return status;
+}
+
+/* A session without a path wants the plugin's own file. */
+static void restore_file(Shell* self, LV2_State_Retrieve_Function retrieve, LV2_State_Handle handle,
+                         const LV2_Feature* const* features)
+{
+   size_t size = 0;
+   uint32_t type = 0;
+   uint32_t value_flags = 0;
+   const char* path = (const char*)retrieve(handle, self->map->map(self->map->handle, bm_plugin.file->uri),
+                                            &size, &type, &value_flags);
+   if (!path || type != self->map->map(self->map->handle, LV2_ATOM__Path) || size == 0 || path[size - 1]) {
+      if (bm_plugin.file->path(self->processor)[0]) {
+         load_file(self, NULL);
+      }
+      return;
+   }
+   const MappedPath mapped = map_path(features, path, false);
+   load_file(self, mapped.text ? mapped.text : path);
+   free_path(mapped);
+}
+
 static LV2_State_Status save(LV2_Handle instance, LV2_State_Store_Function store_value,
                              LV2_State_Handle handle, uint32_t flags, const LV2_Feature* const* features)
 {
    (void)flags;
-   (void)features;
    const Shell* self = (const Shell*)instance;
    if (!self->map) {
       return LV2_STATE_ERR_NO_FEATURE;
@@ -625,7 +701,7 @@ static LV2_State_Status save(LV2_Handle instance, LV2_State_Store_Function store
          return status;
       }
    }
-   return LV2_STATE_SUCCESS;
+   return bm_plugin.file ? save_file(self, store_value, handle, features) : LV2_STATE_SUCCESS;
 }
 
 /* All or nothing: every value is checked before the first is taken. A value that is missing is left as it is.
@@ -634,7 +710,6 @@ static LV2_State_Status restore(LV2_Handle instance, LV2_State_Retrieve_Function
                                 LV2_State_Handle handle, uint32_t flags, const LV2_Feature* const* features)
 {
    (void)flags;
-   (void)features;
    Shell* self = (Shell*)instance;
    if (!self->map) {
       return LV2_STATE_ERR_NO_FEATURE;
@@ -669,13 +744,16 @@ static LV2_State_Status restore(LV2_Handle instance, LV2_State_Retrieve_Function
          }
       }
    }
+   if (bm_plugin.file) {
+      restore_file(self, retrieve, handle, features);
+   }
    return LV2_STATE_SUCCESS;
 }
 
 static const void* extension_data(const char* uri)
 {
    static const LV2_State_Interface state = {save, restore};
-   if (bm_plugin.n_memories && !strcmp(uri, LV2_STATE__interface)) {
+   if ((bm_plugin.n_memories || bm_plugin.file) && !strcmp(uri, LV2_STATE__interface)) {
       return &state;
    }
    return bm_plugin.extension_data ? bm_plugin.extension_data(uri) : NULL;

@@ -33,6 +33,22 @@ typedef struct {
    void (*set)(void* self, double value);
 } BmMemory;
 
+/** Room for a line that says why a file cannot be read. */
+#define BM_COMPLAINT_BYTES 512
+
+/**
+   A file that a plugin reads, whose path a session keeps (LV2 state, atom:Path). Read when the plugin is made
+   and when a session is restored, never in run: a host does neither while it runs the plugin.
+*/
+typedef struct {
+   const char* uri;
+   /** Take up the file at `path`, NULL for the plugin's own. False with a line in `complaint`
+       [BM_COMPLAINT_BYTES], and a stand-in in its place. */
+   bool (*load)(void* self, const char* path, char* complaint);
+   /** The path last asked for, "" for the plugin's own. */
+   const char* (*path)(const void* self);
+} BmFile;
+
 /** What a plugin file says. Verbs as in common-dsp; `self` is the plugin's own struct, zeroed before init. */
 typedef struct {
    const BmPorts* ports;
@@ -50,6 +66,9 @@ typedef struct {
    void (*report)(const void* self, float* controls);
    const BmMemory* memories;
    uint32_t n_memories;
+   const BmFile* file; /* NULL: none */
+   /** Give back what init or the file took. NULL: nothing. */
+   void (*release)(void* self);
    /** Further LV2 interfaces by URI. NULL: none. */
    const void* (*extension_data)(const char* uri);
 } BmPlugin;

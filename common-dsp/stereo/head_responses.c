@@ -15,8 +15,10 @@
 #define FLOOR_POWER 1e-10f /* -100 dB under the loudest bin: what is below is noise */
 #define LAG_LOW_HZ 100.0
 #define LAG_HIGH_HZ 16000.0
-#define LAG_MAX_S 0.001  /* more than any head */
-#define PLANE_WAVE_M 1e6 /* the sphere stands in one */
+#define LAG_MAX_S 0.001   /* more than any head */
+#define ROUGH_FRAMES 0.5  /* for what both ears share */
+#define FINE_FRAMES 0.125 /* for what is between them */
+#define PLANE_WAVE_M 1e6  /* the sphere stands in one */
 #define NEIGHBOURS 8
 
 /* Brown and Duda 1998. */
@@ -175,9 +177,10 @@ static double correlation_at(const kiss_fft_cpx* cross, uint32_t n_bins, double 
 }
 
 /* How far a lies behind b where both correlate best, from `first` to `last` frames, as music weighs
-   frequencies: by 1 / sqrt(f), half way from white to pink. Uses up the transform. */
+   frequencies: by 1 / sqrt(f), half way from white to pink. `finest_frames` is the last step of the search.
+   Uses up the transform. */
 static double best_lag_frames(Transform* transform, const kiss_fft_cpx* a, const kiss_fft_cpx* b, int first,
-                              int last, double rate_hz)
+                              int last, double rate_hz, double finest_frames)
 {
    const uint32_t n_bins = transform->size / 2 + 1;
    for (uint32_t k = 0; k < n_bins; ++k) {
@@ -194,7 +197,7 @@ static double best_lag_frames(Transform* transform, const kiss_fft_cpx* a, const
       peak = transform->wave[(lag + size) % size] > transform->wave[(peak + size) % size] ? lag : peak;
    }
    double centre = peak; /* a parabola on ever closer points */
-   for (double step = 0.5; step > 0.05; step *= 0.25) {
+   for (double step = 0.5; step >= finest_frames; step *= 0.25) {
       const double before = correlation_at(transform->bins, n_bins, centre - step);
       const double at = correlation_at(transform->bins, n_bins, centre);
       const double after = correlation_at(transform->bins, n_bins, centre + step);
@@ -349,15 +352,16 @@ BmStatus bm_head_responses_init_measured(BmHeadResponses* self, void* memory, vo
          minimum_phase(&source);
          memcpy(minimum[ear], source.bins, n_bins * sizeof *source.bins);
          behind[ear] = best_lag_frames(&source, raw[ear], minimum[ear], 0, (int)measured->n_taps,
-                                       measured->sample_rate_hz);
+                                       measured->sample_rate_hz, ROUGH_FRAMES);
          behind[ear] += measured->delays_frames ? (double)measured->delays_frames[index] : 0.0;
       }
       /* The two delays of minimum phases differ so that the pair correlates at the lag of the measured pair.
        */
       const int most = (int)(LAG_MAX_S * measured->sample_rate_hz);
       const double apart =
-         best_lag_frames(&source, raw[0], raw[1], -most, most, measured->sample_rate_hz) -
-         best_lag_frames(&source, minimum[0], minimum[1], -most, most, measured->sample_rate_hz) +
+         best_lag_frames(&source, raw[0], raw[1], -most, most, measured->sample_rate_hz, FINE_FRAMES) -
+         best_lag_frames(&source, minimum[0], minimum[1], -most, most, measured->sample_rate_hz,
+                         FINE_FRAMES) +
          (measured->delays_frames
              ? (double)measured->delays_frames[2 * i] - (double)measured->delays_frames[2 * i + 1]
              : 0.0);
