@@ -15,10 +15,10 @@
 #define SMOOTH_S 0.0003
 
 /* A difference begins to count at `from` and counts half at `from` + `half`. */
-#define ATTACK_FROM_DB 1.5
-#define ATTACK_HALF_DB 5.0
-#define SUSTAIN_FROM_DB 1.0
-#define SUSTAIN_HALF_DB 6.0
+#define ATTACK_FROM_DB 1.0
+#define ATTACK_HALF_DB 2.5
+#define SUSTAIN_FROM_DB 0.7
+#define SUSTAIN_HALF_DB 4.0
 
 /* An attack out of silence counts as one out of this much below. */
 #define MOST_DB 40.0
