@@ -32,19 +32,23 @@ void bm_transformer_process(BmTransformer* self, const BmFrame* in, BmFrame* out
    const double linear = h * self->cfg.corner_rad_s;
    const double cubic = linear * self->coef.bend;
    BmFrame flux = self->mem.flux_s;
+   BmFrame rise = self->mem.rise_s;
    BmFrame last = self->mem.out;
    BmFrame before = self->mem.before;
    for (uint32_t n = 0; n < n_frames; ++n) {
       const BmFrame goal = flux + h * (last + in[n]);
-      /* flux (1 + linear + cubic flux^2) = goal, from the linear answer */
-      const BmFrame guess = goal / (1.0 + linear + cubic * flux * flux);
+      /* flux (1 + linear + cubic flux^2) = goal, from where the flux is heading */
+      const BmFrame guess = flux + rise;
       const BmFrame square = guess * guess;
+      const BmFrame was = flux;
       flux = guess - (guess * (1.0 + linear + cubic * square) - goal) / (1.0 + linear + 3.0 * cubic * square);
+      rise = flux - was;
       last = in[n] - self->cfg.corner_rad_s * flux * (1.0 + self->coef.bend * flux * flux);
       out[n] = last + self->coef.blunt * (before - last);
       before = last;
    }
    self->mem.flux_s = flux;
+   self->mem.rise_s = rise;
    self->mem.out = last;
    self->mem.before = before;
 }

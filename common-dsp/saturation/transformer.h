@@ -31,6 +31,7 @@ typedef struct {
    } coef;
    struct {
       BmFrame flux_s; /* full scale times seconds */
+      BmFrame rise_s; /* of the flux in the last frame */
       BmFrame out;
       BmFrame before;
    } mem;
