@@ -159,18 +159,18 @@ static inline double bm_test_click_db(const BmFrame* x, double rate_hz, double t
 static inline double bm_test_worst_click_db(const BmDevice* device, double peak, void (*fresh)(void* self),
                                             void (*move)(void* self))
 {
-   BmFrame* x = aligned_alloc(64, BM_TEST_CLICK_FRAMES * sizeof *x);
+   BmFrame* tone = aligned_alloc(64, BM_TEST_CLICK_FRAMES * sizeof *tone);
    double worst = -400.0;
    for (uint64_t phase = 0; phase < 8; ++phase) {
       BmTestSine sine = {48000.0, 997.0, peak, phase * 6};
       fresh(device->self);
       bm_test_run_sine(device, &sine, NULL, 48000);
-      bm_test_run_sine(device, &sine, x, BM_TEST_CLICK_FRAMES / 2);
+      bm_test_run_sine(device, &sine, tone, BM_TEST_CLICK_FRAMES / 2);
       move(device->self);
-      bm_test_run_sine(device, &sine, x + BM_TEST_CLICK_FRAMES / 2, BM_TEST_CLICK_FRAMES / 2);
-      worst = fmax(worst, bm_test_click_db(x, 48000.0, 997.0, 2000.0));
+      bm_test_run_sine(device, &sine, tone + BM_TEST_CLICK_FRAMES / 2, BM_TEST_CLICK_FRAMES / 2);
+      worst = fmax(worst, bm_test_click_db(tone, 48000.0, 997.0, 2000.0));
    }
-   free(x);
+   free(tone);
    return worst;
 }
 

@@ -55,16 +55,16 @@ static void its_static_curve_is_the_published_one_at_every_rate(void** state)
    static BmFrame out[192000 / 10];
    for (unsigned r = 0; r < sizeof rates_hz / sizeof *rates_hz; ++r) {
       for (unsigned k = 0; k < sizeof ratios / sizeof *ratios; ++k) {
-         for (double x = -26.0; x <= 0.0; x += 6.5) {
+         for (double level_db = -26.0; level_db <= 0.0; level_db += 6.5) {
             BmFetCompressorParams params = plain();
             params.ratio = ratios[k];
             start(rates_hz[r], &params);
-            BmTestSine sine = {rates_hz[r], 1000.0, bm_test_lin(x), 0};
+            BmTestSine sine = {rates_hz[r], 1000.0, bm_test_lin(level_db), 0};
             const uint32_t n = (uint32_t)(rates_hz[r] / 10.0);
             bm_test_run_sine(&device, &sine, NULL, 2 * n);
             bm_test_run_sine(&device, &sine, out, n);
             const double y = bm_test_db(bm_test_component(out, n, 100.0));
-            assert_close(y, curve_db(x, -20.0, ratios[k], 24.0 / ratios[k]), 0.1);
+            assert_close(y, curve_db(level_db, -20.0, ratios[k], 24.0 / ratios[k]), 0.1);
          }
       }
    }
