@@ -54,9 +54,10 @@ static BmFundamentalEqParams every_band(double position)
       .harmonic = 2,
       .harmonic_gain_db = -4.0 + position,
       .harmonic_q = 1.4,
-      .low_shelf = {150.0, 2.0 + position, 0.0},
-      .bells = {{400.0, -3.0 + position, 1.0}, {3000.0, 3.0 + position, 1.0}},
-      .high_shelf = {8000.0, 3.0 + position, 0.0},
+      .low_shelf = {.frequency_hz = 150.0, .gain_db = 2.0 + position},
+      .bells = {{.frequency_hz = 400.0, .gain_db = -3.0 + position, .q = 1.0},
+                {.frequency_hz = 3000.0, .gain_db = 3.0 + position, .q = 1.0}},
+      .high_shelf = {.frequency_hz = 8000.0, .gain_db = 3.0 + position},
    };
 }
 

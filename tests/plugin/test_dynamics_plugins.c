@@ -114,12 +114,12 @@ static void the_fet_compressor_has_the_published_static_curve(void** state)
    static const double ratios[] = {2.0, 4.0, 12.0, 100.0};
    double worst = 0.0;
    for (int r = 0; r < 4; ++r) {
-      for (double x = -27.0; x <= 0.0; x += 4.5) {
+      for (double level = -27.0; level <= 0.0; level += 4.5) {
          char settings[128];
          snprintf(settings, sizeof settings,
                   "threshold -20 ratio %g attack 0.02 release 1100 sidechain_low_cut 20", ratios[r]);
-         const double y = settled_level_db(FET, settings, (Sine){48000.0, 1000.0, to_lin(x), 0}, 0.2);
-         worst = fmax(worst, fabs(y - curve_db(x, -20.0, ratios[r], 24.0 / ratios[r])));
+         const double y = settled_level_db(FET, settings, (Sine){48000.0, 1000.0, to_lin(level), 0}, 0.2);
+         worst = fmax(worst, fabs(curve_db(level, -20.0, ratios[r], 24.0 / ratios[r]) - y));
       }
    }
    printf("FET static curve: within %.3f dB\n", worst);
@@ -263,16 +263,17 @@ static void the_variable_mu_ratio_grows_with_level(void** state)
    double last = settled_level_db(MU, settings, (Sine){48000.0, 1000.0, to_lin(-20.0), 0}, 1.5);
    double last_ratio = 1.0;
    double from_db = 100.0;
-   for (double x = -18.0; x <= 8.0; x += 2.0) {
-      const double y = settled_level_db(MU, settings, (Sine){48000.0, 1000.0, to_lin(x), 0}, 1.5);
+   for (double level = -18.0; level <= 8.0; level += 2.0) {
+      const double y = settled_level_db(MU, settings, (Sine){48000.0, 1000.0, to_lin(level), 0}, 1.5);
       const double ratio = 2.0 / (y - last);
-      printf("variable-mu, %+.0f to %+.0f dB over the threshold: ratio %.2f\n", x + 18.0, x + 20.0, ratio);
+      printf("variable-mu, %+.0f to %+.0f dB over the threshold: ratio %.2f\n", level + 18.0, level + 20.0,
+             ratio);
       assert_true(ratio > last_ratio);
       if (from_db == 100.0 && ratio >= 1.5) {
          assert_between(ratio, 1.5, 1.8);
-         from_db = x;
+         from_db = level;
       }
-      if (x == from_db + 20.0) {
+      if (level == from_db + 20.0) {
          assert_true(ratio > 8.0);
          return;
       }
