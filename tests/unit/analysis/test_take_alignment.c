@@ -84,17 +84,13 @@ static void play_pair(BmTakeAlignment* alignment, const double* phrase, uint32_t
    free(late);
 }
 
-/* The issue: on recorded phrases with known delays, within half a frame and of the right polarity in 95 % of
-   cases at 20 dB of uncorrelated noise. */
-static void recorded_phrases_are_lined_up_in_95_of_100_cases(void** state)
+/* Share of 40 pairs of recorded phrases found within half a frame and of the right polarity. */
+static double share_found(double noise_db)
 {
-   (void)state;
-   if (!bm_recording_phrase_is_there("guit_em9")) {
-      skip();
-   }
    static const char* const names[] = {"guit_em9", "guit_e_fifths", "guit_e_slide", "guit_harmonics"};
    static const double rates_hz[] = {44100.0, 48000.0};
-   uint32_t n_cases = 0, n_right = 0;
+   enum { TRIALS = 5 };
+   uint32_t n_found = 0;
    uint64_t seed = 5;
    for (int i = 0; i < 8; ++i) {
       const double rate_hz = rates_hz[i / 4];
@@ -103,27 +99,35 @@ static void recorded_phrases_are_lined_up_in_95_of_100_cases(void** state)
       for (uint32_t n = 0; n < recording.n_frames; ++n) {
          phrase[n] = recording.samples[n * recording.n_channels];
       }
-      for (int trial = 0; trial < 5; ++trial) {
+      for (int trial = 0; trial < TRIALS; ++trial) {
          const Pair pair = {.delay_frames = 0.029 * rate_hz * bm_test_random(&seed),
                             .gain = (trial & 1 ? -1.0 : 1.0) * pow(10.0, 0.5 * bm_test_random(&seed)),
-                            .noise_db = -20.0};
+                            .noise_db = noise_db};
          const Instance instance = open_alignment(rate_hz);
          play_pair(instance.alignment, phrase, recording.n_frames, pair, (uint64_t)(100 * i + trial));
          const double error =
             bm_take_alignment_delay_ms(instance.alignment) * 0.001 * rate_hz - pair.delay_frames;
-         const bool right =
+         n_found +=
             fabs(error) <= 0.5 && bm_take_alignment_is_opposed(instance.alignment) == (pair.gain < 0.0);
-         printf("%-16s %6.0f Hz  delay %9.3f  error %9.3f  confidence %.2f%s\n", names[i % 4], rate_hz,
-                pair.delay_frames, error, bm_take_alignment_confidence_norm(instance.alignment),
-                right ? "" : "  wrong");
-         ++n_cases;
-         n_right += right;
          close_alignment(instance);
       }
       free(phrase);
       bm_recording_free(&recording);
    }
-   assert_true(n_right >= 0.95 * n_cases);
+   return n_found / (8.0 * TRIALS);
+}
+
+/* The issue: on recorded phrases with known delays, within half a frame and of the right polarity in 95 % of
+   cases at 20 dB of uncorrelated noise. At 0 dB, as loud as the phrase, most are still found: 34 of 40 when
+   this was written. */
+static void recorded_phrases_are_lined_up_in_95_of_100_cases(void** state)
+{
+   (void)state;
+   if (!bm_recording_phrase_is_there("guit_em9")) {
+      skip();
+   }
+   assert_between(share_found(-20.0), 0.95, 1.0);
+   assert_between(share_found(0.0), 0.8, 1.0);
 }
 
 /* A made-up take: decaying bursts of noise, four a second. */
@@ -148,7 +152,7 @@ static void every_rate_and_another_microphones_colour_are_no_hindrance(void** st
       const Instance instance = open_alignment(rates_hz[r]);
       play_pair(instance.alignment, take, n_frames, pair, 9);
       assert_close(bm_take_alignment_delay_ms(instance.alignment) * 0.001 * rates_hz[r], pair.delay_frames,
-                   0.5);
+                   0.2);
       assert_true(bm_take_alignment_is_opposed(instance.alignment));
       close_alignment(instance);
       free(take);

@@ -258,8 +258,10 @@ static void early_reflections_come_when_and_as_loud_as_the_formula_says_in_each_
                sum += response[n][ear] - swing;
                moment += (response[n][ear] - swing) * n;
             }
+            /* a wide cardioid, 1.43 from the ear's own side and 0.57 from the other */
+            const double lean = (ear == 0 ? 0.43 : -0.43) * images[i].from_ear_m.y_m / images[i].distance_m;
             const double expected = bm_room_reverb_gain_m(&params) * pow(beta, images[i].order) /
-                                    images[i].distance_m * bm_early_ear_gain_lin(&images[i], ear);
+                                    images[i].distance_m * (1.0 + lean);
             assert_close(20.0 * log10(sum / expected), 0.0, 0.1);
             assert_close(1000.0 * (moment / sum - arrival) / rate_hz, 0.0, 0.01);
             ++n_checked;
