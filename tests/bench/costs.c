@@ -146,12 +146,14 @@ void bm_costs_add_targets(BmText* text, const BmCost* costs, uint32_t n_costs)
 }
 
 /* As many plugins as have room for their names side by side. */
-enum { PANEL_PLUGINS = 5, N_SERIES = 3 };
+enum { PANEL_PLUGINS = 5, N_BARS = 2, N_SERIES = N_BARS + 1 };
 
 typedef struct {
    uint32_t n;
    double x[PANEL_PLUGINS];
-   double y[N_SERIES][PANEL_PLUGINS];
+   double y[N_BARS][PANEL_PLUGINS];
+   double target_x[3 * PANEL_PLUGINS]; /* a stroke over each pair of bars, then a gap */
+   double target_y[3 * PANEL_PLUGINS];
    BmPlotTick ticks[PANEL_PLUGINS];
    BmPlotSeries series[N_SERIES];
 } Panel;
@@ -163,7 +165,10 @@ static void add_to_panel(Panel* panel, const BmCost* cost)
    panel->x[n] = n;
    panel->y[0][n] = bm_cost_units(cost, BM_STATE_ACTIVE, TARGET_BLOCK);
    panel->y[1][n] = bm_cost_units(cost, BM_STATE_BYPASSED, TARGET_BLOCK);
-   panel->y[2][n] = target ? target->units : (double)NAN;
+   for (uint32_t k = 0; k < 3; ++k) {
+      panel->target_x[3 * n + k] = k == 0 ? n - 0.45 : n + 0.45;
+      panel->target_y[3 * n + k] = target && k < 2 ? target->units : (double)NAN;
+   }
    panel->ticks[n] = (BmPlotTick){.value = n, .label = cost->name};
 }
 
@@ -172,14 +177,17 @@ static BmPlot panel_plot(Panel* panel)
    static const BmPlotSeries looks[N_SERIES] = {
       {.label = "Active", .kind = BM_PLOT_BARS, .tone = BM_TONE_AFTER},
       {.label = "Bypassed", .kind = BM_PLOT_BARS, .tone = BM_TONE_BEFORE},
-      {.label = "Target, active", .kind = BM_PLOT_POINTS, .tone = BM_TONE_CURVE},
+      {.label = "Target, active", .kind = BM_PLOT_LINE, .tone = BM_TONE_CURVE},
    };
-   for (uint32_t i = 0; i < N_SERIES; ++i) {
-      panel->series[i] = looks[i];
+   memcpy(panel->series, looks, sizeof looks);
+   for (uint32_t i = 0; i < N_BARS; ++i) {
       panel->series[i].n_points = panel->n;
       panel->series[i].x = panel->x;
       panel->series[i].y = panel->y[i];
    }
+   panel->series[N_BARS].n_points = 3 * panel->n;
+   panel->series[N_BARS].x = panel->target_x;
+   panel->series[N_BARS].y = panel->target_y;
    return (BmPlot){
       .title = "What a plugin costs at 48 kHz in blocks of 64 frames",
       .description = "Cost per frame of each plugin, active and bypassed, beside its target, as a multiple "
@@ -198,7 +206,7 @@ void bm_costs_add_picture(BmText* text, const BmCost* costs, uint32_t n_costs)
    BmPlot* plots = bm_calloc(n_costs + 1, sizeof *plots);
    uint32_t n = 0;
    for (uint32_t i = 0; i < n_costs; ++i) {
-      if (has_target(&costs[i])) {
+      if (has_target(&costs[i]) && strcmp(costs[i].form, "mono-to-stereo")) {
          add_to_panel(&panels[n / PANEL_PLUGINS], &costs[i]);
          ++n;
       }
