@@ -161,12 +161,10 @@ static void check_decay(double rate_hz, const BmRoomReverbParams* params, bool a
       if (centre_hz > 0.3 * rate_hz) {
          continue;
       }
-      const double ratio =
-         measured_decay_s(responses, n_frames, rate_hz, centre_hz) / expected_decay_s(params, centre_hz);
+      /* The middle octaves against the control itself, the others against the curve that it sets. */
       const bool middle = centre_hz == 500.0 || centre_hz == 1000.0;
-      if (middle) {
-         assert_close(expected_decay_s(params, centre_hz), params->decay_s, 0.02 * params->decay_s);
-      }
+      const double ratio = measured_decay_s(responses, n_frames, rate_hz, centre_hz) /
+                           (middle ? params->decay_s : expected_decay_s(params, centre_hz));
       if (!(fabs(ratio - 1.0) <= (middle ? 0.05 : 0.10))) {
          fail_msg("%.0f Hz rate, decay %.1f s, %.0f Hz octave: T30 is %.3f of what it should be", rate_hz,
                   params->decay_s, centre_hz, ratio);
@@ -188,13 +186,9 @@ static void the_decay_time_is_the_one_that_is_set_at_every_rate(void** state)
       params.decay_s = decays_s[i];
       check_decay(48000.0, &params, true);
       for (uint32_t r = 0; r < 6; ++r) {
-         if (rates_hz[r] < 50000.0 || i < 3) { /* the longest at high rates take long to play */
-            check_decay(rates_hz[r], &params, r < 2);
-         }
+         check_decay(rates_hz[r], &params, true);
       }
    }
-   params.decay_s = 3.0;
-   check_decay(192000.0, &params, false);
 }
 
 static void damping_and_the_low_ratio_shape_the_decay_as_set(void** state)
