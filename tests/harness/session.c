@@ -2,6 +2,7 @@
 #include "session.h"
 
 #include "turtle.h"
+#include "turtle_text.h"
 
 #include <lv2/core/lv2.h>
 #include <lv2/presets/presets.h>
@@ -28,7 +29,18 @@ typedef struct {
    const char* words[12]; /* NULL-terminated */
 } Place;
 
-enum { IN_SESSION, IN_TRACK, IN_BUS, IN_SEND, IN_STEM, IN_INSERT, IN_AUTOMATION, N_PLACES };
+enum {
+   IN_SESSION,
+   IN_TRACK,
+   IN_BUS,
+   IN_SEND,
+   IN_STEM,
+   IN_INSERT,
+   IN_CHOICE,
+   IN_ALTERNATIVE,
+   IN_AUTOMATION,
+   N_PLACES
+};
 
 static const Place places[N_PLACES] = {
    [IN_SESSION] = {"a session", {"sampleRate", "maxTail", NULL}},
@@ -41,6 +53,8 @@ static const Place places[N_PLACES] = {
    [IN_SEND] = {"a send", {"to", "gain", "preFader", "automation", NULL}},
    [IN_STEM] = {"a stem", {"from", "file", "sampleFormat", NULL}},
    [IN_INSERT] = {"an insert", {"bypass", "automation", NULL}},
+   [IN_CHOICE] = {"a place of alternatives", {"alternatives", NULL}},
+   [IN_ALTERNATIVE] = {"an alternative", {"inserts", NULL}},
    [IN_AUTOMATION] = {"an automation", {"control", "points", NULL}},
 };
 
@@ -534,6 +548,187 @@ static bool read_insert(Reader* reader, const BmTerm* term, uint32_t line, BmIns
           read_state(reader, term, insert) && read_settings(reader, term, insert);
 }
 
+static BmAlternative* find_alternative(const BmSession* session, const char* label)
+{
+   for (uint32_t n = 0; n < session->n_alternatives; ++n) {
+      if (!strcmp(session->alternatives[n].label, label)) {
+         return &session->alternatives[n];
+      }
+   }
+   return NULL;
+}
+
+/* The label of an alternative, or NULL with the error set. */
+static const char* alternative_label(Reader* reader, const BmTerm* term, uint32_t line)
+{
+   const BmStatement* label = NULL;
+   if (!get_one(reader, term, BM_LABEL, &label)) {
+      return NULL;
+   }
+   if (!label || label->object->kind != BM_TERM_LITERAL || !label->object->text[0]) {
+      fail_line(reader, label ? label->line : line, "an alternative needs a name: rdfs:label \"...\"");
+      return NULL;
+   }
+   return label->object->text;
+}
+
+/* The first place says which alternatives there are. */
+static bool add_alternative(Reader* reader, const BmTerm* term, uint32_t line, const char* label)
+{
+   BmSession* session = reader->session;
+   session->alternatives =
+      bm_realloc(session->alternatives, session->n_alternatives + 1u, sizeof(BmAlternative));
+   BmAlternative* alternative = &session->alternatives[session->n_alternatives++];
+   *alternative = (BmAlternative){.label = bm_copy(label), .line = line};
+   return get_text(reader, term, BM_NOTE, "", &alternative->note);
+}
+
+/* Each later place offers the same ones, by their labels. */
+static bool fail_unknown_alternative(Reader* reader, uint32_t line, const char* label)
+{
+   const BmSession* session = reader->session;
+   const char* labels[BM_MAX_ALTERNATIVES];
+   for (uint32_t n = 0; n < session->n_alternatives; ++n) {
+      labels[n] = session->alternatives[n].label;
+   }
+   const char* nearest = bm_nearest(label, labels, session->n_alternatives);
+   return nearest
+             ? fail_line(reader, line, "there is no alternative \"%s\" in line %u; did you mean \"%s\"?",
+                         label, session->alternatives[0].line, nearest)
+             : fail_line(reader, line,
+                         "there is no alternative \"%s\" in line %u; all places offer the same alternatives",
+                         label, session->alternatives[0].line);
+}
+
+/* A place where alternatives stand. */
+static bool read_choice(Reader* reader, const BmTerm* term, const BmStatement* s)
+{
+   BmSession* session = reader->session;
+   const bool is_first = !session->n_alternatives;
+   bool is_here[BM_MAX_ALTERNATIVES] = {false};
+   const BmStatement* own = bm_turtle_get(term, LV2_CORE__appliesTo);
+   List list;
+   if (own) {
+      return fail_line(reader, own->line,
+                       "bm:alternatives stands in square brackets of its own, beside the inserts");
+   }
+   if (!check_words(reader, term, &places[IN_CHOICE]) || !get_one(reader, term, BM_NS "alternatives", &s) ||
+       !get_list(reader, s, &list)) {
+      return false;
+   }
+   bool ok =
+      (list.n_items >= 2 && list.n_items <= BM_MAX_ALTERNATIVES) ||
+      fail_line(reader, s->line, "bm:alternatives holds 2 to %u, not %u", BM_MAX_ALTERNATIVES, list.n_items);
+   for (uint32_t n = 0; n < list.n_items && ok; ++n) {
+      const uint32_t line = list.lines[n];
+      const char* label = alternative_label(reader, list.items[n], line);
+      const BmAlternative* known = label ? find_alternative(session, label) : NULL;
+      if (!label || !check_words(reader, list.items[n], &places[IN_ALTERNATIVE])) {
+         ok = false;
+      } else if (!bm_turtle_get(list.items[n], BM_NS "inserts")) {
+         ok =
+            fail_line(reader, line, "an alternative needs bm:inserts; bm:inserts () leaves the place empty");
+      } else if (known && (is_first || is_here[known - session->alternatives])) {
+         ok = fail_line(reader, line, "two alternatives are called \"%s\"", label);
+      } else if (!known && !is_first) {
+         ok = fail_unknown_alternative(reader, line, label);
+      } else if (is_first) {
+         ok = add_alternative(reader, list.items[n], line, label);
+      } else {
+         is_here[known - session->alternatives] = true;
+      }
+   }
+   for (uint32_t n = 0; n < session->n_alternatives && ok && !is_first; ++n) {
+      ok = is_here[n] || fail_line(reader, s->line, "the alternative \"%s\" of line %u is missing here",
+                                   session->alternatives[n].label, session->alternatives[n].line);
+   }
+   list_free(&list);
+   return ok;
+}
+
+/* Learn which alternatives there are, before any chain is read. */
+static bool read_choices(Reader* reader)
+{
+   bool ok = true;
+   for (uint32_t i = 0; i < reader->session->n_nodes && ok; ++i) {
+      const BmStatement* s = bm_turtle_get(reader->terms[i], BM_NS "inserts");
+      List list = {0};
+      ok = !s || get_list(reader, s, &list);
+      for (uint32_t n = 0; n < list.n_items && ok; ++n) {
+         const BmStatement* choice = bm_turtle_get(list.items[n], BM_NS "alternatives");
+         if (choice) {
+            reader->session->nodes[i].n_chains = BM_MAX_ALTERNATIVES;
+            ok = read_choice(reader, list.items[n], choice);
+         }
+      }
+      list_free(&list);
+   }
+   for (uint32_t i = 0; i < reader->session->n_nodes; ++i) {
+      BmNode* node = &reader->session->nodes[i];
+      node->n_chains = node->n_chains ? reader->session->n_alternatives : 1;
+   }
+   return ok;
+}
+
+static void list_add(List* list, const BmTerm* item, uint32_t line)
+{
+   list->items = bm_realloc(list->items, list->n_items + 1u, sizeof(*list->items));
+   list->lines = bm_realloc(list->lines, list->n_items + 1u, sizeof(*list->lines));
+   list->items[list->n_items] = item;
+   list->lines[list->n_items++] = line;
+}
+
+/* Put what the alternative holds in the place of a choice. */
+static bool expand_choice(Reader* reader, const BmStatement* choice, const char* label, List* chain)
+{
+   List all;
+   List inserts = {0};
+   bool ok = get_list(reader, choice, &all);
+   for (uint32_t n = 0; n < all.n_items && ok; ++n) {
+      const char* name = alternative_label(reader, all.items[n], all.lines[n]);
+      const BmStatement* s = NULL;
+      if (!name || strcmp(name, label)) {
+         continue;
+      }
+      ok = get_one(reader, all.items[n], BM_NS "inserts", &s) && get_list(reader, s, &inserts);
+      for (uint32_t i = 0; i < inserts.n_items && ok; ++i) {
+         const BmStatement* inner = bm_turtle_get(inserts.items[i], BM_NS "alternatives");
+         list_add(chain, inserts.items[i], inserts.lines[i]);
+         ok = !inner || fail_line(reader, inner->line, "an alternative cannot hold alternatives");
+      }
+      list_free(&inserts);
+   }
+   list_free(&all);
+   return ok;
+}
+
+/* The inserts of a node with one alternative chosen. */
+static bool read_chain(Reader* reader, const BmNode* node, const List* list, uint32_t alternative,
+                       BmChain* chain)
+{
+   const bool varies = node->n_chains > 1;
+   List items = {0};
+   bool ok = true;
+   for (uint32_t n = 0; n < list->n_items && ok; ++n) {
+      const BmStatement* choice = bm_turtle_get(list->items[n], BM_NS "alternatives");
+      if (choice) {
+         ok = expand_choice(reader, choice, reader->session->alternatives[alternative].label, &items);
+      } else {
+         list_add(&items, list->items[n], list->lines[n]);
+      }
+   }
+   chain->inserts = bm_calloc(items.n_items, sizeof(BmInsert));
+   for (uint32_t n = 0; n < items.n_items && ok; ++n) {
+      ++chain->n_inserts;
+      ok = read_insert(reader, items.items[n], items.lines[n], &chain->inserts[n]);
+   }
+   if (ok && varies) {
+      chain->turtle = bm_turtle_text(reader->turtle, items.items, items.n_items);
+   }
+   list_free(&items);
+   return ok;
+}
+
 /* The bus that a statement points to, as an index. */
 static bool find_bus(Reader* reader, const BmStatement* s, uint32_t* index)
 {
@@ -709,10 +904,9 @@ static bool read_node(Reader* reader, uint32_t index)
       return false;
    }
    bool ok = true;
-   node->inserts = bm_calloc(list.n_items, sizeof(BmInsert));
-   for (uint32_t n = 0; n < list.n_items && ok; ++n) {
-      ++node->n_inserts;
-      ok = read_insert(reader, list.items[n], list.lines[n], &node->inserts[n]);
+   node->chains = bm_calloc(node->n_chains, sizeof(BmChain));
+   for (uint32_t n = 0; n < node->n_chains && ok; ++n) {
+      ok = read_chain(reader, node, &list, n, &node->chains[n]);
    }
    list_free(&list);
    return ok;
@@ -921,30 +1115,41 @@ static bool sort_nodes(Reader* reader)
    return ok;
 }
 
+static bool settle_chain(Reader* reader, const BmNode* node, BmChain* chain)
+{
+   uint32_t n_channels = node->n_in;
+   for (uint32_t i = 0; i < chain->n_inserts; ++i) {
+      if (!fit_channels(reader, &chain->inserts[i], n_channels)) {
+         return false;
+      }
+      n_channels = chain->inserts[i].n_out;
+   }
+   chain->n_out = node->has_pan ? 2 : n_channels;
+   for (uint32_t r = 0; r < node->n_routes; ++r) {
+      const BmRoute* route = &node->routes[r];
+      const BmNode* to = &reader->session->nodes[route->to];
+      const uint32_t n_sent = route->is_pre_fader ? n_channels : chain->n_out;
+      if (n_sent > to->n_in) {
+         return fail_line(reader, route->line, "<#%s> is mono, but two channels come from <#%s>%s", to->id,
+                          node->id, n_channels == 1 ? "; without bm:pan it would be one" : "");
+      }
+   }
+   return true;
+}
+
 /* Follow one or two channels from the takes to the stems. */
 static bool settle_channels(Reader* reader)
 {
    BmSession* session = reader->session;
    for (uint32_t n = 0; n < session->n_nodes; ++n) {
-      BmNode* node = &session->nodes[n];
-      uint32_t n_channels = node->n_in;
-      for (uint32_t i = 0; i < node->n_inserts; ++i) {
-         if (!fit_channels(reader, &node->inserts[i], n_channels)) {
+      const BmNode* node = &session->nodes[n];
+      for (uint32_t c = 0; c < node->n_chains; ++c) {
+         if (!settle_chain(reader, node, &node->chains[c])) {
             return false;
-         }
-         n_channels = node->inserts[i].n_out;
-      }
-      node->n_out = node->has_pan ? 2 : n_channels;
-      for (uint32_t r = 0; r < node->n_routes; ++r) {
-         const BmRoute* route = &node->routes[r];
-         const uint32_t n_sent = route->is_pre_fader ? n_channels : node->n_out;
-         if (n_sent > session->nodes[route->to].n_in) {
-            return fail_line(reader, route->line, "<#%s> is mono, but two channels come from <#%s>%s",
-                             session->nodes[route->to].id, node->id,
-                             n_channels == 1 ? "; without bm:pan it would be one" : "");
          }
       }
    }
+   bm_session_choose(session, 0);
    return true;
 }
 
@@ -1018,6 +1223,9 @@ static bool read_all(Reader* reader)
          "the first take has %g Hz, at which no session can run; give a bm:sampleRate of %g to %g Hz",
          session->rate_hz, BM_MIN_RATE_HZ, BM_MAX_RATE_HZ);
    }
+   if (!read_choices(reader)) {
+      return false;
+   }
    for (uint32_t n = 0; n < session->n_nodes; ++n) {
       if (!read_node(reader, n)) {
          return false;
@@ -1075,13 +1283,17 @@ static void insert_free(BmInsert* insert)
 
 static void node_free(BmNode* node)
 {
-   for (uint32_t n = 0; n < node->n_inserts; ++n) {
-      insert_free(&node->inserts[n]);
+   for (uint32_t c = 0; node->chains && c < node->n_chains; ++c) {
+      for (uint32_t n = 0; n < node->chains[c].n_inserts; ++n) {
+         insert_free(&node->chains[c].inserts[n]);
+      }
+      free(node->chains[c].inserts);
+      free(node->chains[c].turtle);
    }
    for (uint32_t n = 0; n < node->n_routes; ++n) {
       free(node->routes[n].gain.points);
    }
-   free(node->inserts);
+   free(node->chains);
    free(node->routes);
    free(node->gain.points);
    free(node->pan_automation.points);
@@ -1103,9 +1315,14 @@ void bm_session_free(BmSession* session)
       free(session->stems[n].label);
       free(session->stems[n].file);
    }
+   for (uint32_t n = 0; n < session->n_alternatives; ++n) {
+      free(session->alternatives[n].label);
+      free(session->alternatives[n].note);
+   }
    for (uint32_t n = 0; n < session->n_warnings; ++n) {
       free(session->warnings[n]);
    }
+   free(session->alternatives);
    free(session->warnings);
    free(session->nodes);
    free(session->stems);
@@ -1114,6 +1331,18 @@ void bm_session_free(BmSession* session)
    free(session->title);
    free(session->note);
    free(session);
+}
+
+void bm_session_choose(BmSession* session, uint32_t alternative)
+{
+   session->alternative = alternative;
+   for (uint32_t n = 0; n < session->n_nodes; ++n) {
+      BmNode* node = &session->nodes[n];
+      const BmChain* chain = &node->chains[node->n_chains > 1 ? alternative : 0];
+      node->inserts = chain->inserts;
+      node->n_inserts = chain->n_inserts;
+      node->n_out = chain->n_out;
+   }
 }
 
 const char* bm_session_word(uint32_t n)

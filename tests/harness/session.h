@@ -55,6 +55,26 @@ typedef struct {
    uint32_t line;
 } BmInsert;
 
+/** The most alternatives that a session can offer. */
+#define BM_MAX_ALTERNATIVES 9u
+
+/** One of the choices that a session leaves open: what stands at its places differs, all else is the same. */
+typedef struct {
+   char* label;
+   char* note; /**< "" if the session gives none */
+   uint32_t line;
+} BmAlternative;
+
+/** The inserts of a node with one alternative chosen. */
+typedef struct {
+   BmInsert* inserts; /**< [n_inserts] */
+   uint32_t n_inserts;
+   uint32_t n_out; /**< channels after the fader */
+   /** The inserts as Turtle, "bm:inserts ( ... )", with the prefixes of SESSION.md; NULL where nothing
+    * varies, or where it would be too long to read. */
+   char* turtle;
+} BmChain;
+
 /** From one track or bus into another bus. */
 typedef struct {
    uint32_t to;  /**< index of the bus in BmSession.nodes */
@@ -77,7 +97,9 @@ typedef struct {
    uint64_t take_frames; /**< at the session's rate */
    int64_t offset_frames;
    bool is_inverted;
-   BmInsert* inserts; /**< [n_inserts] */
+   BmChain* chains; /**< [n_chains] one for each alternative, or one alone where nothing varies */
+   uint32_t n_chains;
+   const BmInsert* inserts; /**< [n_inserts] of the chain that is chosen */
    uint32_t n_inserts;
    double gain_db;
    BmAutomation gain;
@@ -112,6 +134,10 @@ typedef struct {
    uint32_t n_nodes;
    BmStem* stems; /**< [n_stems], in the order of the file */
    uint32_t n_stems;
+   BmAlternative*
+      alternatives; /**< [n_alternatives] in the order of their first place; none: nothing varies */
+   uint32_t n_alternatives;
+   uint32_t alternative;    /**< that is chosen; the first after reading */
    uint64_t content_frames; /**< until the last take ends */
    char** warnings;         /**< [n_warnings] lines about what is legal and yet surely not meant */
    uint32_t n_warnings;
@@ -125,6 +151,9 @@ typedef struct {
 */
 BmSession* bm_session_read(BmHost* host, const char* path, const char* takes_folder, BmError* error);
 void bm_session_free(BmSession* session);
+
+/** Choose an alternative; not while the session is rendered. */
+void bm_session_choose(BmSession* session, uint32_t alternative);
 
 /** The longest tail a session may ask for, and the one it gets if it asks for none. */
 #define BM_MAX_TAIL_S 600.0

@@ -269,6 +269,11 @@ const char* bm_turtle_path(const BmTurtle* turtle)
    return turtle->path;
 }
 
+const char* bm_turtle_base(const BmTurtle* turtle)
+{
+   return turtle->base;
+}
+
 const BmTerm* bm_turtle_subject(const BmTurtle* turtle, uint32_t n)
 {
    return n < turtle->n_subjects ? turtle->subjects[n] : NULL;

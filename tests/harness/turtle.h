@@ -44,6 +44,9 @@ void bm_turtle_free(BmTurtle* turtle);
 /** The path as it was given, for error lines. */
 const char* bm_turtle_path(const BmTurtle* turtle);
 
+/** The file URI of the document: what relative URIs count from. */
+const char* bm_turtle_base(const BmTurtle* turtle);
+
 /** Subject number `n` in order of first mention; NULL past the end. */
 const BmTerm* bm_turtle_subject(const BmTurtle* turtle, uint32_t n);
 

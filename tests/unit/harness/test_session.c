@@ -12,6 +12,13 @@
    SESSION BUS STEM "<#a> a bm:Track ; bm:take <take.wav> ; bm:output <#mix> ; bm:inserts (\n"               \
                     "[ lv2:appliesTo test:mono ;\n" words " ] ) .\n"
 
+#define GAIN(value) "[ lv2:appliesTo test:mono ; lv2:port [ lv2:symbol \"gain\" ; pset:value " #value " ] ]"
+#define VARIED(words)                                                                                        \
+   SESSION BUS STEM "<#a> a bm:Track ; bm:take <take.wav> ; bm:output <#mix> ; bm:inserts (\n" words " ) "   \
+                    ".\n"
+#define TWO                                                                                                  \
+   "[ bm:alternatives ( [ rdfs:label \"One\" ; bm:inserts () ] [ rdfs:label \"Two\" ; bm:inserts () ] ) ]\n"
+
 typedef struct {
    const char* body;
    const char* message; /* after the path of the session */
@@ -117,6 +124,46 @@ static const Case cases[] = {
    {INSERT("bm:automation [ lv2:symbol \"gain\" ]"), ":7: this automation has no bm:points"},
    {SESSION BUS STEM TRACK "<#a> bm:automation [ bm:control bm:mute ; bm:points ( ( 0 0 ) ) ] .\n",
     ":6: an automation here needs bm:control bm:gain or bm:pan"},
+   /* alternatives */
+   {VARIED("[ bm:alternatives ( [ rdfs:label \"One\" ; bm:inserts () ] ) ]"),
+    ":6: bm:alternatives holds 2 to 9, not 1"},
+   {VARIED("[ bm:alternatives \"One\" ]"), ":6: \"alternatives\" must be a list in round brackets"},
+   {VARIED("[ bm:alternatives ( [ rdfs:label \"One\" ; bm:inserts () ]\n[ bm:inserts () ] ) ]"),
+    ":7: an alternative needs a name: rdfs:label \"...\""},
+   {VARIED("[ bm:alternatives ( [ rdfs:label \"One\" ; bm:inserts () ]\n[ rdfs:label \"Two\" ] ) ]"),
+    ":7: an alternative needs bm:inserts; bm:inserts () leaves the place empty"},
+   {VARIED("[ bm:alternatives ( [ rdfs:label \"One\" ; bm:inserts () ]\n[ rdfs:label \"One\" ; bm:inserts () "
+           "] ) ]"),
+    ":7: two alternatives are called \"One\""},
+   {VARIED("[ bm:alternatives ( [ rdfs:label \"One\" ; bm:inserts () ]\n[ rdfs:label \"Two\" ; bm:insert () "
+           "] ) ]"),
+    ":7: an alternative has no bm:insert; did you mean bm:inserts?"},
+   {VARIED("[ lv2:appliesTo test:mono ;\n bm:alternatives ( ) ]"),
+    ":6: bm:alternatives stands in square brackets of its own, beside the inserts"},
+   {VARIED("[ bm:alternatives ( ) ;\n bm:bypass true ]"), ":7: a place of alternatives has no bm:bypass"},
+   {VARIED(TWO "[ bm:alternatives ( [ rdfs:label \"One\" ; bm:inserts () ]\n[ rdfs:label \"Twoo\" ; "
+               "bm:inserts () ] ) ]"),
+    ":8: there is no alternative \"Twoo\" in line 6; did you mean \"Two\"?"},
+   {VARIED(TWO "[ bm:alternatives ( [ rdfs:label \"One\" ; bm:inserts () ]\n[ rdfs:label \"Other\" ; "
+               "bm:inserts () ] ) ]"),
+    ":8: there is no alternative \"Other\" in line 6; all places offer the same alternatives"},
+   {SESSION STEM
+    "<#a> a bm:Track ; bm:take <take.wav> ; bm:output <#mix> ; bm:inserts (\n[ bm:alternatives (\n"
+    "[ rdfs:label \"One\" ; bm:inserts () ] [ rdfs:label \"Two\" ; bm:inserts () ] [ rdfs:label \"Three\" ; "
+    "bm:inserts () ] ) ] ) .\n<#mix> a bm:Bus ; bm:inserts (\n" TWO ") .\n",
+    ":8: the alternative \"Three\" of line 6 is missing here"},
+   {VARIED(
+       "[ bm:alternatives ( [ rdfs:label \"One\" ; bm:inserts () ] [ rdfs:label \"Two\" ; bm:inserts (\n" TWO
+       ") ] ) ]"),
+    ":7: an alternative cannot hold alternatives"},
+   /* what only the second alternative holds is checked all the same */
+   {VARIED("[ bm:alternatives ( [ rdfs:label \"One\" ; bm:inserts () ] [ rdfs:label \"Two\" ; bm:inserts "
+           "(\n" GAIN(9) ") ] ) ]"),
+    ":7: \"gain\" is 9, but its range is -8 to 8"},
+   {SESSION STEM TRACK
+    "<#mix> a bm:Bus ; bm:inserts (\n[ bm:alternatives ( [ rdfs:label \"One\" ; bm:inserts () ]\n"
+    "[ rdfs:label \"Two\" ; bm:inserts ( " GAIN(2) " ) ] ) ] ) .\n",
+    ":7: <urn:bookmatch:test#mono> is mono, but two channels arrive here; use <urn:bookmatch:test#stereo>"},
 };
 
 static void every_slip_is_answered_with_its_line_and_what_would_be_right(void** state)
@@ -205,6 +252,90 @@ static void a_track_that_reaches_no_stem_is_warned_of(void** state)
    bm_session_free(session);
 }
 
+static void places_vary_together_and_the_first_alternative_is_what_a_render_gives(void** state)
+{
+   (void)state;
+   write_take("take.wav", RATE_HZ, 1, 100, wave_one);
+   BmError error = {0};
+   BmSession* session = read_session(
+      SESSION STEM "<#a> a bm:Track ; bm:take <take.wav> ; bm:output <#mix> ; bm:inserts (\n" GAIN(
+         2) "[ bm:alternatives ( [ rdfs:label \"More\" ; bm:inserts ( " GAIN(3)
+         GAIN(4) " ) ]\n"
+                 "[ rdfs:label \"Less\" ; rdfs:comment \"Half\" ; bm:inserts () ] ) ] ) .\n"
+                 "<#mix> a bm:Bus ; bm:channels 1 ; bm:inserts ( [ bm:alternatives (\n"
+                 "[ rdfs:label \"Less\" ; bm:inserts ( " GAIN(
+                    0.5) " ) ] [ rdfs:label \"More\" ; bm:inserts () ] ) ] ) .\n",
+      &error);
+   if (!session) {
+      fail_msg("%s", error.text);
+   }
+   assert_int_equal(session->n_alternatives, 2);
+   assert_string_equal(session->alternatives[0].label, "More");
+   assert_string_equal(session->alternatives[1].note, "Half");
+   assert_int_equal(session->alternative, 0);
+   assert_int_equal(session->nodes[0].n_inserts, 3);
+   assert_int_equal(session->nodes[1].n_inserts, 0);
+   bm_session_choose(session, 1);
+   assert_int_equal(session->nodes[0].n_inserts, 1);
+   assert_int_equal(session->nodes[1].n_inserts, 1);
+   assert_true(session->nodes[1].inserts[0].settings[0].value == 0.5f);
+   bm_session_free(session);
+}
+
+/* The text that an alternative is told by, put in the place of the choice, gives the same frames. */
+static void an_alternative_can_be_pasted_back_and_sounds_the_same(void** state)
+{
+   (void)state;
+   write_take("take.wav", RATE_HZ, 1, 4800, wave_noise);
+   write_text("my half.ttl", PREFIXES "<> a pset:Preset ; lv2:appliesTo test:mono ;\n"
+                                      "lv2:port [ lv2:symbol \"gain\" ; pset:value 0.25 ] .\n");
+   static const char* const chains[] = {
+      "",
+      GAIN(-3.5e-1) GAIN(+1.25),
+      "[ lv2:appliesTo test:mono ; rdfs:label \"A \\\"name\\\" \\\\ \\n\"@en ; pset:preset test:half ;\n"
+      " lv2:port [ lv2:symbol \"delay\" ; pset:value 7 ] , [ lv2:symbol \"echo\" ; pset:value 0.5 ] ;\n"
+      " bm:automation [ lv2:symbol \"gain\" ; bm:points ( ( 0.0 0.5 ) ( 0.05 2 bm:held ) ( 0.08 1.0e0 ) ) ] "
+      "]",
+      ("[ lv2:appliesTo test:mono ; pset:preset <my%20half.ttl> ; state:state [ test:scale \"0.25\" ] ] "
+       "[ lv2:appliesTo test:mono ; bm:bypass true ]"),
+   };
+   const size_t n_chains = sizeof(chains) / sizeof(chains[0]);
+   char* places = bm_copy("[ bm:alternatives (");
+   for (size_t n = 0; n < n_chains; ++n) {
+      char* longer = bm_print("%s [ rdfs:label \"%zu\" ; bm:inserts ( %s ) ]\n", places, n, chains[n]);
+      free(places);
+      places = longer;
+   }
+   char* body = bm_print(VARIED("%s %s ) ]"), GAIN(2), places);
+   free(places);
+   BmError error = {0};
+   BmSession* session = read_session(body, &error);
+   if (!session) {
+      fail_msg("%s", error.text);
+   }
+   for (size_t n = 0; n < n_chains; ++n) {
+      char* plain = bm_print(VARIED("%s %s"), GAIN(2), chains[n]);
+      char* pasted =
+         bm_print(SESSION BUS STEM "<#a> a bm:Track ; bm:take <take.wav> ; bm:output <#mix> ;\n%s .\n",
+                  session->nodes[0].chains[n].turtle);
+      Rendered wanted = render_body(plain);
+      Rendered got = render_body(pasted);
+      assert_int_equal(got.n_frames, wanted.n_frames);
+      assert_memory_equal(got.after[0][0], wanted.after[0][0], wanted.n_frames * sizeof(float));
+      assert_int_equal(got.session->nodes[0].n_inserts, session->nodes[0].chains[n].n_inserts);
+      for (uint32_t i = 0; i < got.session->nodes[0].n_inserts; ++i) {
+         assert_string_equal(got.session->nodes[0].inserts[i].label,
+                             session->nodes[0].chains[n].inserts[i].label);
+      }
+      rendered_free(&wanted);
+      rendered_free(&got);
+      free(plain);
+      free(pasted);
+   }
+   bm_session_free(session);
+   free(body);
+}
+
 static void the_manual_explains_every_word(void** state)
 {
    (void)state;
@@ -231,6 +362,8 @@ int main(void)
       cmocka_unit_test(a_name_may_be_used_before_it_is_described_and_nodes_are_sorted),
       cmocka_unit_test(takes_can_lie_in_another_folder),
       cmocka_unit_test(a_track_that_reaches_no_stem_is_warned_of),
+      cmocka_unit_test(places_vary_together_and_the_first_alternative_is_what_a_render_gives),
+      cmocka_unit_test(an_alternative_can_be_pasted_back_and_sounds_the_same),
       cmocka_unit_test(the_manual_explains_every_word),
    };
    return cmocka_run_group_tests(tests, open_folder, close_folder);
