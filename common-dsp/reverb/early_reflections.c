@@ -1,23 +1,13 @@
 /* SPDX-License-Identifier: ISC */
 #include "reverb/early_reflections.h"
 
+#include "base/clones.h"
+
 #include <math.h>
+#include <string.h>
 
 #define EAR_LEAN 0.43
 #define IMAGES 63 /* bm_image_count(BM_EARLY_ORDER) */
-
-/* Lagrange's cubic through frames 0 to 3 ago, read `delay` ago, 1 <= delay < 2. */
-static void cubic_weights(double delay, double* weights)
-{
-   const double d0 = delay;
-   const double d1 = delay - 1.0;
-   const double d2 = delay - 2.0;
-   const double d3 = delay - 3.0;
-   weights[3] = -d1 * d2 * d3 / 6.0;
-   weights[2] = d0 * d2 * d3 / 2.0;
-   weights[1] = -d0 * d1 * d3 / 2.0;
-   weights[0] = d0 * d1 * d2 / 6.0;
-}
 
 static void design_section_step(BmDecaySection* step, const BmDecaySection* next, const BmDecaySection* now,
                                 double n_frames)
@@ -46,20 +36,29 @@ static BmFrame filter(const BmDecaySection* section, BmFrame* s1, BmFrame* s2, B
    return y;
 }
 
-static void add_taps(const BmEarlyTaps* taps, uint32_t order_less_1, uint32_t ear, const BmHistory* history,
-                     double* sum, uint32_t n_frames)
+/* A quarter of a chunk; may lie over floats anywhere. */
+typedef float Quarter __attribute__((vector_size(32), aligned(4), may_alias));
+
+/* `sum` [BM_ECHO_CHUNK_FRAMES], all of it, of one ear and order. */
+BM_CLONES static void sum_taps(const BmEarlyTapList* lists, const BmEchoHistory* history, float* sum)
 {
+   Quarter a = {0}, b = {0}, c = {0}, d = {0};
    for (uint32_t source = 0; source < 2; ++source) {
-      const BmEarlyTapList* list = &taps->lists[order_less_1][ear][source];
+      const BmEarlyTapList* list = &lists[source];
       for (uint32_t i = 0; i < list->n_taps; ++i) {
-         const BmEarlyTap* tap = &list->taps[i];
-         const double* x = bm_history_at(history, source, tap->delay_frames);
-         for (uint32_t n = 0; n < n_frames; ++n) {
-            sum[n] += tap->weights[0] * x[n] + tap->weights[1] * x[n + 1] + tap->weights[2] * x[n + 2] +
-                      tap->weights[3] * x[n + 3];
-         }
+         const float gain = list->gains[i];
+         const Quarter* x = (const Quarter*)bm_echo_history_at(history, source, list->places[i]);
+         a += gain * x[0];
+         b += gain * x[1];
+         c += gain * x[2];
+         d += gain * x[3];
       }
    }
+   Quarter* quarters = (Quarter*)sum;
+   quarters[0] = a;
+   quarters[1] = b;
+   quarters[2] = c;
+   quarters[3] = d;
 }
 
 double bm_early_ear_gain_lin(const BmImage* image, uint32_t ear)
@@ -105,18 +104,14 @@ void bm_early_reflections_prepare(BmEarlyReflections* self, const BmEarlyScene* 
          for (uint32_t i = 1; i < IMAGES; ++i) {
             const double arrival_s = images[i].distance_m / BM_SPEED_OF_SOUND_M_S + timing->start_s;
             const double delay = arrival_s * self->cfg.rate_hz;
-            if (arrival_s > timing->latest_s || !(delay >= 1.0)) {
+            if (arrival_s > timing->latest_s || !(delay >= 0.0)) {
                continue;
             }
             BmEarlyTapList* list = &taps->lists[images[i].order - 1][ear][source];
-            BmEarlyTap* tap = &list->taps[list->n_taps++];
-            tap->delay_frames = (uint32_t)delay + 2;
-            cubic_weights(delay - floor(delay) + 1.0, tap->weights);
-            const double gain =
-               bm_early_ear_gain_lin(&images[i], ear) * timing->gain_m / images[i].distance_m;
-            for (uint32_t k = 0; k < 4; ++k) {
-               tap->weights[k] *= gain;
-            }
+            list->places[list->n_taps] = bm_echo_place(delay);
+            list->gains[list->n_taps] =
+               (float)(bm_early_ear_gain_lin(&images[i], ear) * timing->gain_m / images[i].distance_m);
+            ++list->n_taps;
          }
       }
    }
@@ -153,19 +148,19 @@ void bm_early_reflections_control(BmEarlyReflections* self, const BmDecay* decay
    }
 }
 
-void bm_early_reflections_process(BmEarlyReflections* self, const BmHistory* history, const double* shares,
+void bm_early_reflections_process(BmEarlyReflections* self, const BmEchoHistory* history, const float* shares,
                                   BmFrame* out, uint32_t n_frames)
 {
    const BmEarlyTaps* current = &self->coef.taps[self->coef.current];
    const BmEarlyTaps* next = &self->coef.taps[1 - self->coef.current];
-   double sums[BM_EARLY_ORDER][2][BM_EARLY_CHUNK_FRAMES] = {0};
+   float sums[BM_EARLY_ORDER][2][BM_ECHO_CHUNK_FRAMES];
    for (uint32_t order = 0; order < BM_EARLY_ORDER; ++order) {
       for (uint32_t ear = 0; ear < 2; ++ear) {
-         double* sum = sums[order][ear];
-         add_taps(current, order, ear, history, sum, n_frames);
+         float* sum = sums[order][ear];
+         sum_taps(current->lists[order][ear], history, sum);
          if (shares) {
-            double next_sum[BM_EARLY_CHUNK_FRAMES] = {0};
-            add_taps(next, order, ear, history, next_sum, n_frames);
+            float next_sum[BM_ECHO_CHUNK_FRAMES];
+            sum_taps(next->lists[order][ear], history, next_sum);
             for (uint32_t n = 0; n < n_frames; ++n) {
                sum[n] += shares[n] * (next_sum[n] - sum[n]);
             }
@@ -175,7 +170,7 @@ void bm_early_reflections_process(BmEarlyReflections* self, const BmHistory* his
    for (uint32_t n = 0; n < n_frames; ++n) {
       BmFrame heard = {0.0, 0.0};
       for (uint32_t order = BM_EARLY_ORDER; order-- > 0;) { /* order 3 passes the walls three times */
-         heard += bm_frame(sums[order][0][n], sums[order][1][n]);
+         heard += bm_frame((double)sums[order][0][n], (double)sums[order][1][n]);
          heard = filter(&self->coef.walls.low, &self->mem.low_1[order], &self->mem.low_2[order], heard);
          heard = filter(&self->coef.walls.high, &self->mem.high_1[order], &self->mem.high_2[order], heard);
       }

@@ -3,16 +3,13 @@
 #define BM_REVERB_EARLY_REFLECTIONS_H
 
 #include "base/frame.h"
-#include "base/history.h"
 #include "base/status.h"
 #include "reverb/decay.h"
+#include "reverb/echo_history.h"
 #include "reverb/image_source.h"
 
 #include <stdbool.h>
 #include <stdint.h>
-
-#define BM_EARLY_CHUNK_FRAMES 32
-#define BM_EARLY_TAP_FRAMES 4
 
 /** Images up to this order are heard one by one. */
 #define BM_EARLY_ORDER 3
@@ -40,15 +37,10 @@ typedef struct {
 */
 double bm_early_ear_gain_lin(const BmImage* image, uint32_t ear);
 
-/** A tap between frames, by a cubic. */
-typedef struct {
-   uint32_t delay_frames;               /* of the oldest of the four frames */
-   double weights[BM_EARLY_TAP_FRAMES]; /* oldest first */
-} BmEarlyTap;
-
 typedef struct {
    uint32_t n_taps;
-   BmEarlyTap taps[BM_EARLY_IMAGES_MAX];
+   BmEchoPlace places[BM_EARLY_IMAGES_MAX];
+   float gains[BM_EARLY_IMAGES_MAX];
 } BmEarlyTapList;
 
 /** By order - 1, ear, source. */
@@ -98,13 +90,12 @@ void bm_early_reflections_control(BmEarlyReflections* self, const BmDecay* decay
                                   uint32_t n_frames);
 
 /**
-   Reflect the newest [n_frames <= BM_EARLY_CHUNK_FRAMES] of `history`, whose runs are BM_EARLY_TAP_FRAMES
-   longer.
+   Reflect the newest chunk of `history`, [n_frames <= BM_ECHO_CHUNK_FRAMES].
 
    @param shares [n_frames] of the prepared scene, or NULL for none.
    @param out    replaced.
 */
-void bm_early_reflections_process(BmEarlyReflections* self, const BmHistory* history, const double* shares,
+void bm_early_reflections_process(BmEarlyReflections* self, const BmEchoHistory* history, const float* shares,
                                   BmFrame* out, uint32_t n_frames);
 
 #endif

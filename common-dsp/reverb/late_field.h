@@ -17,6 +17,9 @@
 
 typedef double BmLateLanes[BM_LATE_LINES] __attribute__((aligned(64)));
 
+/** A chunk of each line. */
+typedef float BmLateBlock[BM_LATE_LINES][BM_LATE_CHUNK_FRAMES] __attribute__((aligned(64)));
+
 /** One section for each line. */
 typedef struct {
    BmLateLanes b0, b1, b2, a1, a2;
@@ -24,7 +27,8 @@ typedef struct {
 
 /** Sixteen delays, each of its own length and able to fade to another. */
 typedef struct {
-   double* lines; /* [BM_LATE_LINES][capacity_frames] */
+   float*
+      lines; /* [BM_LATE_LINES][capacity_frames]: the rounding, -150 dB a pass, dies away as all sound does */
    uint32_t capacity_frames;
    uint32_t write_index;
    uint32_t delay_frames[BM_LATE_LINES];
@@ -52,6 +56,7 @@ typedef struct {
 typedef struct {
    struct {
       double rate_hz;
+      uint32_t control_frames;
    } cfg;
    BmLateBank scatter; /* what comes in, spread over lines and time before it enters the loop */
    BmLateBank loop;
@@ -60,13 +65,17 @@ typedef struct {
       double share;
       double turn;
       BmLateSections low, high, low_step, high_step, low_next, high_next;
-      BmLateLanes turn_cos, turn_sin, turn_cos_step, turn_sin_step; /* the first half is used */
+      float turn_cos[BM_LATE_LINES / 2], turn_sin[BM_LATE_LINES / 2]; /* at the last control */
+      float turn_cos_next[BM_LATE_LINES / 2], turn_sin_next[BM_LATE_LINES / 2];
+      float turn_cos_step[BM_LATE_LINES / 2], turn_sin_step[BM_LATE_LINES / 2];
+      double swing_cos[BM_LATE_LINES / 2], swing_sin[BM_LATE_LINES / 2]; /* of one control period */
       bool is_designed;
       bool moves;
       bool turns;
    } coef;
    struct {
-      double turn_phase[BM_LATE_LINES / 2]; /* in turns */
+      double swing_cos[BM_LATE_LINES / 2], swing_sin[BM_LATE_LINES / 2];
+      uint32_t frames_since_control;
       BmLateLanes low_1, low_2, high_1, high_2;
    } mem;
 } BmLateField;
@@ -79,8 +88,10 @@ typedef struct {
 
 size_t bm_late_field_bytes(double sample_rate_hz, BmLateReach reach);
 
-/** Set up over `memory` (64-byte aligned); bm_late_field_set_delays() before the first sound. */
-BmStatus bm_late_field_init(BmLateField* self, void* memory, double sample_rate_hz, BmLateReach reach);
+/** Set up over `memory` (64-byte aligned), to be controlled every `control_frames`;
+   bm_late_field_set_delays() before the first sound. */
+BmStatus bm_late_field_init(BmLateField* self, void* memory, double sample_rate_hz, BmLateReach reach,
+                            uint32_t control_frames);
 void bm_late_field_reset(BmLateField* self);
 
 /** After how many frames without input and without anything in the loop nothing is left but in the filters.
@@ -98,12 +109,11 @@ void bm_late_field_fade_delays(BmLateField* self, const BmLateDelays* delays);
 
 /**
    Head for `decay` and `turn` (how far pairs turn: 0 not, 1 an eighth of a circle either way), to be there
-   `n_frames` on: then this is called again. The first time after init or reset at once.
+   control_frames on: then this is called again. The first time after init or reset at once.
 
    @param share how far the fade of delays will be by then, 0 to 1.
 */
-void bm_late_field_control(BmLateField* self, const BmDecay* decay, double turn, double share,
-                           uint32_t n_frames);
+void bm_late_field_control(BmLateField* self, const BmDecay* decay, double turn, double share);
 
 /**
    Ring on for [n_frames <= BM_LATE_CHUNK_FRAMES].
@@ -113,7 +123,7 @@ void bm_late_field_control(BmLateField* self, const BmDecay* decay, double turn,
    @param out    the room, replaced.
    @return how many frames at the end of the chunk left every line of the loop empty.
 */
-uint32_t bm_late_field_process(BmLateField* self, BmLateLanes* in, const double* shares, BmFrame* out,
+uint32_t bm_late_field_process(BmLateField* self, BmLateBlock in, const float* shares, BmFrame* out,
                                uint32_t n_frames);
 
 #endif

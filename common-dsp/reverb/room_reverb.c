@@ -36,7 +36,7 @@ static const double late_in_times[BM_LATE_LINES] = {0.53916, 0.45379, 0.15840, 0
 static const double scatter_lengths[BM_LATE_LINES] = {0.27870, 0.50869, 0.48115, 0.15968, 0.00899, 0.58967,
                                                       0.06844, 0.12978, 0.40597, 0.31936, 0.25359, 0.43048,
                                                       0.55471, 0.08963, 0.35457, 0.19545};
-static const double late_in_signs[BM_LATE_LINES] = {1, -1, 1, 1, -1, -1, 1, -1, -1, 1, -1, 1, 1, 1, -1, -1};
+static const float late_in_signs[BM_LATE_LINES] = {1, -1, 1, 1, -1, -1, 1, -1, -1, 1, -1, 1, 1, 1, -1, -1};
 #define LINE_LONGEST 4.7
 #define LATE_IN_LONGEST 0.6
 #define SCATTER_LONGEST 0.6
@@ -110,13 +110,10 @@ static BmLateReach late_reach(void)
                         SCATTER_LONGEST * longest_mean_free_time_s()};
 }
 
-static BmHistoryReach history_reach(double sample_rate_hz)
+static uint32_t history_frames(double sample_rate_hz)
 {
    const double latest_s = fmax(EARLY_LATEST, LATE_IN_LONGEST) * longest_mean_free_time_s();
-   return (BmHistoryReach){.delay_frames =
-                              (uint32_t)ceil(sample_rate_hz * (0.001 * BM_ROOM_PREDELAY_MAX_MS + latest_s)) +
-                              BM_EARLY_TAP_FRAMES,
-                           .run_frames = BM_EARLY_CHUNK_FRAMES + BM_EARLY_TAP_FRAMES};
+   return (uint32_t)ceil(sample_rate_hz * (0.001 * BM_ROOM_PREDELAY_MAX_MS + latest_s)) + 1;
 }
 
 /* Both parts of memory begin on a cache line. */
@@ -148,7 +145,7 @@ static void design_layout(BmRoomReverb* self, uint32_t index)
    for (uint32_t i = 0; i < BM_LATE_LINES; ++i) {
       self->coef.delays[index].loop_frames[i] = frames_of(self, line_lengths[i] * free_s);
       self->coef.delays[index].scatter_frames[i] = frames_of(self, scatter_lengths[i] * free_s);
-      self->coef.late_in_frames[index][i] = frames_of(self, predelay_s + late_in_times[i] * free_s);
+      self->coef.late_in[index][i] = bm_echo_place(frames_of(self, predelay_s + late_in_times[i] * free_s));
       self->coef.lines_s[index] += self->coef.delays[index].loop_frames[i] / self->cfg.rate_hz;
    }
 }
@@ -205,25 +202,26 @@ static BmFade fade_of_layouts(const BmRoomReverb* self)
 
 size_t bm_room_reverb_bytes(double sample_rate_hz)
 {
-   return late_bytes(sample_rate_hz) + bm_history_bytes(history_reach(sample_rate_hz));
+   return late_bytes(sample_rate_hz) + bm_echo_history_bytes(history_frames(sample_rate_hz));
 }
 
 BmStatus bm_room_reverb_init(BmRoomReverb* self, void* memory, double sample_rate_hz)
 {
    memset(self, 0, sizeof *self);
+   const uint32_t period_frames = (uint32_t)lround(sample_rate_hz / CONTROL_RATE_HZ);
    BmStatus status = bm_band_eq_init(&self->tone, sample_rate_hz, band_kinds, N_BANDS, 1);
    if (status == BM_OK) {
       status = bm_early_reflections_init(&self->early, sample_rate_hz);
    }
    if (status == BM_OK) {
-      status = bm_late_field_init(&self->late, memory, sample_rate_hz, late_reach());
+      status = bm_late_field_init(&self->late, memory, sample_rate_hz, late_reach(), period_frames);
    }
    if (status != BM_OK) {
       return status;
    }
-   bm_history_init(&self->history, (char*)memory + late_bytes(sample_rate_hz), history_reach(sample_rate_hz));
+   bm_echo_history_init(&self->history, (char*)memory + late_bytes(sample_rate_hz),
+                        history_frames(sample_rate_hz));
    self->cfg.rate_hz = sample_rate_hz;
-   const uint32_t period_frames = (uint32_t)lround(sample_rate_hz / CONTROL_RATE_HZ);
    bm_control_clock_init(&self->mem.clock, period_frames);
    bm_glide_init(&self->decay_log, CONTROL_GLIDE_MS, sample_rate_hz / period_frames);
    bm_glide_init(&self->low_ratio_log, CONTROL_GLIDE_MS, sample_rate_hz / period_frames);
@@ -304,7 +302,7 @@ static void control(BmRoomReverb* self)
    const uint32_t now = self->coef.current;
    bm_early_reflections_control(&self->early, &decay, free_s[now] + share * (free_s[1 - now] - free_s[now]),
                                 n_frames);
-   bm_late_field_control(&self->late, &decay, bm_glide_step(&self->turn), share, n_frames);
+   bm_late_field_control(&self->late, &decay, bm_glide_step(&self->turn), share);
 
    const uint32_t memory_frames = self->history.capacity_frames + bm_late_field_reach_frames(&self->late);
    if (!self->mem.is_idle && self->mem.quiet_frames >= memory_frames) {
@@ -324,21 +322,21 @@ static uint32_t quiet_at_end(const BmFrame* frames, uint32_t n_frames)
    return n_frames - n;
 }
 
-static void feed_late(BmRoomReverb* self, const double* shares, BmLateLanes* feed, uint32_t n_frames)
+static void feed_late(BmRoomReverb* self, const float* shares, BmLateBlock feed, uint32_t n_frames)
 {
-   const uint32_t* delays = self->coef.late_in_frames[self->coef.current];
-   const uint32_t* next_delays = self->coef.late_in_frames[1 - self->coef.current];
+   const BmEchoPlace* places = self->coef.late_in[self->coef.current];
+   const BmEchoPlace* next_places = self->coef.late_in[1 - self->coef.current];
    for (uint32_t i = 0; i < BM_LATE_LINES; ++i) {
       /* 16 lines of 1/16 each of the energy, half of them for each input */
-      const double gain = 0.25 * late_in_signs[i];
-      const double* x = bm_history_at(&self->history, i % 2, delays[i]);
+      const float gain = 0.25F * late_in_signs[i];
+      const float* x = bm_echo_history_at(&self->history, i % 2, places[i]);
       for (uint32_t n = 0; n < n_frames; ++n) {
-         feed[n][i] = gain * x[n];
+         feed[i][n] = gain * x[n];
       }
       if (shares) {
-         x = bm_history_at(&self->history, i % 2, next_delays[i]);
+         x = bm_echo_history_at(&self->history, i % 2, next_places[i]);
          for (uint32_t n = 0; n < n_frames; ++n) {
-            feed[n][i] += shares[n] * (gain * x[n] - feed[n][i]);
+            feed[i][n] += shares[n] * (gain * x[n] - feed[i][n]);
          }
       }
    }
@@ -347,10 +345,10 @@ static void feed_late(BmRoomReverb* self, const double* shares, BmLateLanes* fee
 /* The room's answer to [n_frames] of `in`, which it may change. */
 static void sound(BmRoomReverb* self, BmFrame* in, BmFrame* early, BmFrame* late, uint32_t n_frames)
 {
-   double shares[BM_LATE_CHUNK_FRAMES];
+   float shares[BM_LATE_CHUNK_FRAMES];
    if (self->mem.is_fading) {
       for (uint32_t n = 0; n < n_frames; ++n) {
-         shares[n] = bm_fade_step(&self->mem.fade);
+         shares[n] = (float)bm_fade_step(&self->mem.fade);
       }
    }
    bm_band_eq_process(&self->tone, in, in, n_frames);
@@ -364,9 +362,12 @@ static void sound(BmRoomReverb* self, BmFrame* in, BmFrame* early, BmFrame* late
       return;
    }
    self->mem.is_idle = false;
-   const double* fading = self->mem.is_fading ? shares : NULL;
-   BmLateLanes feed[BM_LATE_CHUNK_FRAMES];
-   bm_history_push(&self->history, in, n_frames);
+   const float* fading = self->mem.is_fading ? shares : NULL;
+   BmLateBlock feed;
+   if (n_frames < BM_LATE_CHUNK_FRAMES) { /* what is beyond is worked on and dropped */
+      memset(feed, 0, sizeof feed);
+   }
+   bm_echo_history_push(&self->history, in, n_frames);
    bm_early_reflections_process(&self->early, &self->history, fading, early, n_frames);
    feed_late(self, fading, feed, n_frames);
    const uint32_t n_empty = bm_late_field_process(&self->late, feed, fading, late, n_frames);
@@ -379,12 +380,21 @@ static void process_chunk(BmRoomReverb* self, const BmFrame* in, BmFrame* out, u
    BmFrame heard[BM_LATE_CHUNK_FRAMES], early[BM_LATE_CHUNK_FRAMES], late[BM_LATE_CHUNK_FRAMES];
    memcpy(heard, in, n_frames * sizeof *heard);
    sound(self, heard, early, late, n_frames);
+   BmFrame gains[3] = {bm_frame_both(self->early_gain.value), bm_frame_both(self->late_gain.value),
+                       bm_frame_both(self->side_gain.value)};
+   const bool moves = !(bm_glide_is_still(&self->early_gain) && bm_glide_is_still(&self->late_gain) &&
+                        bm_glide_is_still(&self->side_gain));
    for (uint32_t n = 0; n < n_frames; ++n) {
-      const BmFrame wet =
-         bm_glide_step(&self->early_gain) * early[n] + bm_glide_step(&self->late_gain) * late[n];
-      const double mid = 0.5 * (wet[0] + wet[1]);
-      const double side = 0.5 * (wet[0] - wet[1]) * bm_glide_step(&self->side_gain);
-      out[n] = bm_frame(mid + side, mid - side);
+      if (moves) {
+         gains[0] = bm_frame_both(bm_glide_step(&self->early_gain));
+         gains[1] = bm_frame_both(bm_glide_step(&self->late_gain));
+         gains[2] = bm_frame_both(bm_glide_step(&self->side_gain));
+      }
+      const BmFrame wet = gains[0] * early[n] + gains[1] * late[n];
+      const BmFrame other = __builtin_shufflevector(wet, wet, 1, 0);
+      const BmFrame mid = 0.5 * (wet + other);
+      const BmFrame side = 0.5 * (wet - other);
+      out[n] = mid + side * gains[2];
    }
 }
 
@@ -409,7 +419,7 @@ void bm_room_reverb_reset(BmRoomReverb* self)
    BmGlide* glides[] = {&self->decay_log,  &self->low_ratio_log, &self->damping_log, &self->turn,
                         &self->early_gain, &self->late_gain,     &self->side_gain};
    bm_band_eq_reset(&self->tone);
-   bm_history_reset(&self->history);
+   bm_echo_history_reset(&self->history);
    bm_early_reflections_reset(&self->early);
    bm_late_field_reset(&self->late);
    bm_control_clock_reset(&self->mem.clock);

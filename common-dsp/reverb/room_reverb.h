@@ -6,10 +6,10 @@
 #include "base/fade.h"
 #include "base/frame.h"
 #include "base/glide.h"
-#include "base/history.h"
 #include "base/status.h"
 #include "filters/band_eq.h"
 #include "reverb/early_reflections.h"
+#include "reverb/echo_history.h"
 #include "reverb/late_field.h"
 
 #include <stdbool.h>
@@ -58,7 +58,7 @@ typedef struct {
       BmRoomReverbParams params;
    } cfg;
    BmBandEq tone;
-   BmHistory history;
+   BmEchoHistory history;
    BmEarlyReflections early;
    BmLateField late;
    BmGlide decay_log, low_ratio_log, damping_log, turn; /* stepped at control rate */
@@ -68,7 +68,7 @@ typedef struct {
       uint32_t current;         /* of the two layouts */
       double mean_free_time_s[2];
       double lines_s[2]; /* sum of the late delays */
-      uint32_t late_in_frames[2][BM_LATE_LINES];
+      BmEchoPlace late_in[2][BM_LATE_LINES];
       BmLateDelays delays[2];
    } coef;
    struct {

@@ -663,12 +663,12 @@ static void random_controls_never_make_it_blow_up(void** state)
    }
 }
 
-/* Told here because the plugin asks a host for it: 0.8 MB at 48 kHz, 5.8 MB at 384 kHz. */
+/* Told here because the plugin asks a host for it: 0.4 MB at 48 kHz, 3.3 MB at 384 kHz. */
 static void the_memory_it_asks_for_is_what_the_room_needs(void** state)
 {
    (void)state;
-   assert_between((double)bm_room_reverb_bytes(48000.0), 0.5e6, 0.9e6);
-   assert_between((double)bm_room_reverb_bytes(384000.0), 4.0e6, 6.5e6);
+   assert_between((double)bm_room_reverb_bytes(48000.0), 0.25e6, 0.45e6);
+   assert_between((double)bm_room_reverb_bytes(384000.0), 2.0e6, 3.5e6);
    BmRoomReverb* reverb = aligned(sizeof *reverb);
    void* memory = aligned(bm_room_reverb_bytes(48000.0));
    assert_int_equal(bm_room_reverb_init(reverb, memory, 1000.0), BM_BAD_RATE);
