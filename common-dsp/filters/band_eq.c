@@ -1,6 +1,8 @@
 /* SPDX-License-Identifier: ISC */
 #include "filters/band_eq.h"
 
+#include "base/clones.h"
+
 #include <math.h>
 #include <string.h>
 
@@ -10,8 +12,14 @@
 /* A design shapes the spline for this many ticks. */
 #define SPLINE_TICKS 3
 
+/* States are looked at for silence only so often, so that runs at rest are long. */
+#define TICKS_PER_CLEANING 4
+
 /* Below this a state is silence (-500 dBFS); denormals lie far below. */
 #define SILENCE 1e-25
+
+/* The most pairs of sections that are run at once. */
+#define MAX_COUPLES 6
 
 #define FREQUENCY_MIN_HZ 1.0
 #define Q_MIN 0.01
@@ -147,7 +155,7 @@ static void follow_designs(const BmBandEq* self, BmBand* band)
    for (uint32_t i = 0; i < 2; ++i) {
       BmMovingSection* s = &band->sections[i];
       if (band->ticks_to_rest) {
-         lay_splines(s, (double)self->mem.clock.period_frames);
+         lay_splines(s, (double)self->cfg.tick_frames);
       } else {
          s->now = s->last[0];
       }
@@ -225,6 +233,15 @@ static BmMovingSection* section_to_run(BmBandEq* self, uint32_t i)
    return &self->mem.bands[self->coef.run[i].band].sections[self->coef.run[i].section];
 }
 
+static void clean_sections(BmBandEq* self)
+{
+   for (uint32_t i = 0; i < self->coef.n_run; ++i) {
+      BmMovingSection* s = section_to_run(self, i);
+      s->band = without_denormals(s->band);
+      s->low = without_denormals(s->low);
+   }
+}
+
 static void tick(BmBandEq* self)
 {
    if (!self->coef.rests) {
@@ -233,10 +250,8 @@ static void tick(BmBandEq* self)
       }
       list_sections(self);
    }
-   for (uint32_t i = 0; i < self->coef.n_run; ++i) {
-      BmMovingSection* s = section_to_run(self, i);
-      s->band = without_denormals(s->band);
-      s->low = without_denormals(s->low);
+   if (bm_control_clock_is_due(&self->mem.clock)) {
+      clean_sections(self);
    }
 }
 
@@ -250,28 +265,118 @@ static inline BmFrame run_frame(const BmLanesSection* c, BmFrame* band, BmFrame*
    return c->direct * x + (c->mix_band * old_band + c->mix_low * old_low);
 }
 
-/* `count` sections at once, so that they overlap in the machine; call with a constant. */
-static inline __attribute__((always_inline)) void run_still(BmBandEq* self, uint32_t first,
-                                                            const uint32_t count, BmFrame* frames, uint32_t n)
+static void run_still(BmMovingSection* s, BmFrame* frames, uint32_t n)
 {
-   BmMovingSection* s[4];
-   BmFrame band[4];
-   BmFrame low[4];
-   for (uint32_t k = 0; k < count; ++k) {
-      s[k] = section_to_run(self, first + k);
-      band[k] = s[k]->band;
-      low[k] = s[k]->low;
-   }
+   BmFrame band = s->band;
+   BmFrame low = s->low;
    for (uint32_t i = 0; i < n; ++i) {
-      BmFrame x = frames[i];
-      for (uint32_t k = 0; k < count; ++k) {
-         x = run_frame(&s[k]->now, &band[k], &low[k], x);
-      }
-      frames[i] = x;
+      frames[i] = run_frame(&s->now, &band, &low, frames[i]);
    }
-   for (uint32_t k = 0; k < count; ++k) {
-      s[k]->band = band[k];
-      s[k]->low = low[k];
+   s->band = band;
+   s->low = low;
+}
+
+/* Two sections that follow one another, the later one in the first lanes, a frame behind. */
+typedef struct {
+   BmFramePair keep;
+   BmFramePair turn;
+   BmFramePair step;
+   BmFramePair direct;
+   BmFramePair mix_band;
+   BmFramePair mix_low;
+   BmFramePair band;
+   BmFramePair low;
+} Couple;
+
+#define JOIN(a, b) __builtin_shufflevector(a, b, 0, 1, 2, 3)
+#define FIRST(pair) __builtin_shufflevector(pair, pair, 0, 1)
+#define SECOND(pair) __builtin_shufflevector(pair, pair, 2, 3)
+
+/* Both halves as run_frame(). */
+BM_INLINE void run_couple(Couple* c, const BmFramePair* in, BmFramePair* out)
+{
+   const BmFramePair x = *in;
+   const BmFramePair old_band = c->band;
+   const BmFramePair old_low = c->low;
+   const BmFramePair v = x - old_low;
+   c->band = c->keep * old_band + c->turn * v;
+   c->low = old_low + (c->turn * old_band + c->step * v);
+   *out = c->direct * x + (c->mix_band * old_band + c->mix_low * old_low);
+}
+
+/*
+   Sections in series as a skewed pipeline: while the first is at frame t, section s is at t - s, so that in
+   one turn none waits for another. The triangles before and after it are run one section at a time. `n_couples`
+   is a constant where this is called; n is at least twice that.
+*/
+BM_INLINE void run_pipeline(BmMovingSection* const* sections, const uint32_t n_couples, BmFrame* frames,
+                            uint32_t n)
+{
+   const uint32_t n_sections = 2 * n_couples;
+   Couple couples[MAX_COUPLES];
+   BmFramePair x[MAX_COUPLES];
+   BmFramePair y[MAX_COUPLES];
+   for (uint32_t s = 0; s + 1 < n_sections; ++s) {
+      run_still(sections[s], frames, n_sections - 1 - s);
+   }
+   for (uint32_t k = 0; k < n_couples; ++k) {
+      const BmMovingSection* a = sections[2 * k + 1];
+      const BmMovingSection* b = sections[2 * k];
+      couples[k] = (Couple){
+         JOIN(a->now.keep, b->now.keep),         JOIN(a->now.turn, b->now.turn),
+         JOIN(a->now.step, b->now.step),         JOIN(a->now.direct, b->now.direct),
+         JOIN(a->now.mix_band, b->now.mix_band), JOIN(a->now.mix_low, b->now.mix_low),
+         JOIN(a->band, b->band),                 JOIN(a->low, b->low),
+      };
+      const BmFrame newest = frames[n_sections - 2 - 2 * k];
+      y[k] = JOIN(k + 1 < n_couples ? frames[n_sections - 3 - 2 * k] : newest, newest);
+   }
+   for (uint32_t t = n_sections - 1; t < n; ++t) {
+      const BmFramePair in = JOIN(frames[t], frames[t]);
+      for (uint32_t k = 0; k < n_couples; ++k) {
+         x[k] = __builtin_shufflevector(y[k], k ? y[k - 1] : in, 2, 3, 4, 5);
+      }
+      for (uint32_t k = 0; k < n_couples; ++k) {
+         run_couple(&couples[k], &x[k], &y[k]);
+      }
+      frames[t + 1 - n_sections] = FIRST(y[n_couples - 1]);
+   }
+   for (uint32_t k = 0; k < n_couples; ++k) {
+      frames[n - 1 - 2 * k] = SECOND(y[k]);
+      frames[n - 2 - 2 * k] = FIRST(y[k]);
+      sections[2 * k]->band = SECOND(couples[k].band);
+      sections[2 * k]->low = SECOND(couples[k].low);
+      sections[2 * k + 1]->band = FIRST(couples[k].band);
+      sections[2 * k + 1]->low = FIRST(couples[k].low);
+   }
+   for (uint32_t s = 1; s < n_sections; ++s) {
+      run_still(sections[s], frames + n - s, s);
+   }
+}
+
+/* Up to two for each couple, and one that lets through where they are odd. */
+BM_CLONES static void run_sections(BmMovingSection* const* sections, uint32_t n_couples, BmFrame* frames,
+                                   uint32_t n)
+{
+   switch (n_couples) {
+   case 1:
+      run_pipeline(sections, 1, frames, n);
+      break;
+   case 2:
+      run_pipeline(sections, 2, frames, n);
+      break;
+   case 3:
+      run_pipeline(sections, 3, frames, n);
+      break;
+   case 4:
+      run_pipeline(sections, 4, frames, n);
+      break;
+   case 5:
+      run_pipeline(sections, 5, frames, n);
+      break;
+   default:
+      run_pipeline(sections, MAX_COUPLES, frames, n);
+      break;
    }
 }
 
@@ -305,32 +410,26 @@ static void run_moving(BmMovingSection* s, BmFrame* frames, uint32_t n)
 
 static void run_all(BmBandEq* self, BmFrame* frames, uint32_t n)
 {
-   uint32_t i = 0;
-   while (i < self->coef.n_run) {
+   for (uint32_t i = 0; i < self->coef.n_run;) {
       if (self->coef.run[i].moves) {
          run_moving(section_to_run(self, i), frames, n);
          ++i;
          continue;
       }
-      uint32_t count = 1;
-      while (count < 4 && i + count < self->coef.n_run && !self->coef.run[i + count].moves) {
-         ++count;
+      BmMovingSection* sections[2 * MAX_COUPLES + 1];
+      BmMovingSection through = {.now = {.direct = {1.0, 1.0}}};
+      uint32_t count = 0;
+      while (count < 2 * MAX_COUPLES && i < self->coef.n_run && !self->coef.run[i].moves) {
+         sections[count++] = section_to_run(self, i++);
       }
-      switch (count) {
-      case 4:
-         run_still(self, i, 4, frames, n);
-         break;
-      case 3:
-         run_still(self, i, 3, frames, n);
-         break;
-      case 2:
-         run_still(self, i, 2, frames, n);
-         break;
-      default:
-         run_still(self, i, 1, frames, n);
-         break;
+      if (n <= count) { /* too short for a pipeline */
+         for (uint32_t k = 0; k < count; ++k) {
+            run_still(sections[k], frames, n);
+         }
+         continue;
       }
-      i += count;
+      sections[count] = &through;
+      run_sections(sections, (count + 1) / 2, frames, n);
    }
 }
 
@@ -348,9 +447,10 @@ BmStatus bm_band_eq_init(BmBandEq* self, double sample_rate_hz, const BmBandKind
    self->cfg.rate_hz = sample_rate_hz;
    self->cfg.n_bands = n_bands;
    self->cfg.n_lanes = n_lanes;
-   const uint32_t period_frames = (uint32_t)(sample_rate_hz / CONTROL_RATE_HZ);
-   bm_control_clock_init(&self->mem.clock, period_frames);
-   const double tick_rate_hz = sample_rate_hz / period_frames;
+   const uint32_t tick_frames = (uint32_t)(sample_rate_hz / CONTROL_RATE_HZ);
+   self->cfg.tick_frames = tick_frames;
+   bm_control_clock_init(&self->mem.clock, TICKS_PER_CLEANING * tick_frames);
+   const double tick_rate_hz = sample_rate_hz / tick_frames;
    for (uint32_t b = 0; b < n_bands; ++b) {
       BmBand* band = &self->mem.bands[b];
       self->cfg.kinds[b] = kinds[b];
@@ -413,11 +513,14 @@ void bm_band_eq_set_low_cut(BmBandEq* self, uint32_t first_index, uint32_t lane,
 
 uint32_t bm_band_eq_prepare(BmBandEq* self, uint32_t n_frames)
 {
-   if (bm_control_clock_is_due(&self->mem.clock) && !self->mem.is_prepared) {
+   const uint32_t since_tick = self->mem.clock.position_frames % self->cfg.tick_frames;
+   if (since_tick == 0 && !self->mem.is_prepared) {
       tick(self);
       self->mem.is_prepared = true;
    }
-   return bm_control_clock_next(&self->mem.clock, n_frames);
+   const uint32_t n = bm_control_clock_next(&self->mem.clock, n_frames);
+   const uint32_t until_tick = self->cfg.tick_frames - since_tick;
+   return self->coef.rests || n < until_tick ? n : until_tick;
 }
 
 bool bm_band_eq_is_flat(const BmBandEq* self)

@@ -86,6 +86,7 @@ typedef struct {
 typedef struct {
    struct {
       double rate_hz;
+      uint32_t tick_frames; /* between designs while a band moves */
       uint32_t n_lanes;
       uint32_t n_bands;
       BmBandKind kinds[BM_BAND_EQ_BANDS_MAX];

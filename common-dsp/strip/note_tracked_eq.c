@@ -5,11 +5,14 @@
 
 #include <math.h>
 
+/* How far the note must have moved before the filters do: 3 cents, under 0.1 dB of the steepest low cut. */
+#define REST_SHARE 0.00173
+
 BmStatus bm_note_tracked_eq_init(BmNoteTrackedEq* self, double sample_rate_hz)
 {
    /* A session saved with the switch on keeps what it learned: only turning it on counts. */
    self->cfg.params.learn_again = true;
-   bm_control_clock_init(&self->clock, BM_NOTE_PERIOD_FRAMES);
+   bm_control_clock_init(&self->mem.clock, BM_NOTE_PERIOD_FRAMES);
    const BmStatus status = bm_lowest_note_init(&self->search, sample_rate_hz);
    return status != BM_OK ? status : bm_fundamental_eq_init(&self->eq, sample_rate_hz);
 }
@@ -24,12 +27,23 @@ static double note_hz(const BmNoteTrackedEqParams* params, double heard_hz)
    return heard_hz > 0.0 ? heard_hz : fmin(params->note_hz, bm_tuning_lowest_hz(bm_tuning(params->tuning)));
 }
 
-/* Following, the search lets its note glide; the filters go along. */
-static void move_to_note(BmNoteTrackedEq* self)
+static void stand_on_note(BmNoteTrackedEq* self)
 {
    BmNoteTrackedEqParams* params = &self->cfg.params;
    params->eq.lowest_note_hz = note_hz(params, bm_lowest_note_hz(&self->search));
    bm_fundamental_eq_set(&self->eq, &params->eq);
+   self->mem.stands = true;
+}
+
+/* Following, the search lets its note glide; the filters go along, but not for the last cents between one
+   spectrum's reading and the next, which nobody hears and which would never let them rest. */
+static void follow_note(BmNoteTrackedEq* self)
+{
+   const double standing_hz = self->cfg.params.eq.lowest_note_hz;
+   const double hz = note_hz(&self->cfg.params, bm_lowest_note_hz(&self->search));
+   if (!self->mem.stands || fabs(hz - standing_hz) > REST_SHARE * standing_hz) {
+      stand_on_note(self);
+   }
 }
 
 void bm_note_tracked_eq_set(BmNoteTrackedEq* self, const BmNoteTrackedEqParams* params)
@@ -47,21 +61,21 @@ void bm_note_tracked_eq_set(BmNoteTrackedEq* self, const BmNoteTrackedEqParams* 
    }
    self->cfg.params = *params;
    bm_lowest_note_set(&self->search, &search);
-   move_to_note(self);
+   stand_on_note(self);
 }
 
 void bm_note_tracked_eq_process(BmNoteTrackedEq* self, const BmFrame* in, BmFrame* out, uint32_t n_frames)
 {
    while (n_frames) {
-      const uint32_t n = bm_control_clock_next(&self->clock, n_frames);
-      if (bm_control_clock_is_due(&self->clock) && self->cfg.params.note_source != BM_NOTE_SET) {
-         move_to_note(self);
+      const uint32_t n = bm_control_clock_next(&self->mem.clock, n_frames);
+      if (bm_control_clock_is_due(&self->mem.clock) && self->cfg.params.note_source != BM_NOTE_SET) {
+         follow_note(self);
       }
       if (self->cfg.params.note_source != BM_NOTE_SET) {
          bm_lowest_note_process(&self->search, in, n);
       }
       bm_fundamental_eq_process(&self->eq, in, out, n);
-      bm_control_clock_advance(&self->clock, n);
+      bm_control_clock_advance(&self->mem.clock, n);
       in += n;
       out += n;
       n_frames -= n;
@@ -70,9 +84,10 @@ void bm_note_tracked_eq_process(BmNoteTrackedEq* self, const BmFrame* in, BmFram
 
 void bm_note_tracked_eq_reset(BmNoteTrackedEq* self)
 {
-   bm_control_clock_reset(&self->clock);
+   bm_control_clock_reset(&self->mem.clock);
    bm_lowest_note_reset(&self->search);
    bm_fundamental_eq_reset(&self->eq);
+   self->mem.stands = false;
 }
 
 double bm_note_tracked_eq_note_hz(const BmNoteTrackedEq* self)

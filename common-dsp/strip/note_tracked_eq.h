@@ -32,7 +32,10 @@ typedef struct {
    struct {
       BmNoteTrackedEqParams params;
    } cfg;
-   BmControlClock clock;
+   struct {
+      BmControlClock clock;
+      bool stands; /* on a note, since reset */
+   } mem;
    BmLowestNote search;
    BmFundamentalEq eq;
 } BmNoteTrackedEq;
