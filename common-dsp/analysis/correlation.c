@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: ISC */
 #include "analysis/correlation.h"
 
+#include "base/clones.h"
 #include "base/decibel.h"
 
 #include <math.h>
@@ -19,7 +20,10 @@ BmStatus bm_correlation_init(BmCorrelation* self, double sample_rate_hz, double 
    }
    self->cfg.sample_rate_hz = sample_rate_hz;
    self->cfg.window_s = window_s;
-   self->coef.forget = window_s > 0.0 ? -expm1(-1.0 / (window_s * sample_rate_hz)) : 0.0;
+   const double period_s = BM_CORRELATION_PERIOD_FRAMES / sample_rate_hz;
+   self->coef.keep = window_s > 0.0 ? exp(-period_s / window_s) : 1.0;
+   self->coef.add = window_s > 0.0 ? (1.0 - self->coef.keep) / BM_CORRELATION_PERIOD_FRAMES : 1.0;
+   bm_control_clock_init(&self->mem.clock, BM_CORRELATION_PERIOD_FRAMES);
    bm_correlation_reset(self);
    return BM_OK;
 }
@@ -28,52 +32,101 @@ void bm_correlation_reset(BmCorrelation* self)
 {
    const BmFrame nothing = {0.0, 0.0};
    bm_k_weighting_reset(&self->weighting);
-   self->mem.squares = nothing;
-   self->mem.cross = nothing;
-   self->mem.weighted_squares = nothing;
+   bm_control_clock_reset(&self->mem.clock);
+   self->mem.means = (BmPairPowers){nothing, nothing, nothing};
+   self->mem.sums = self->mem.means;
+}
+
+static BmPairPowers powers(const BmCorrelation* self, double keep)
+{
+   const BmPairPowers* means = &self->mem.means;
+   const BmPairPowers* sums = &self->mem.sums;
+   const double add = self->coef.add;
+   return (BmPairPowers){
+      .squares = keep * means->squares + add * sums->squares,
+      .cross = keep * means->cross + add * sums->cross,
+      .weighted_squares = keep * means->weighted_squares + add * sums->weighted_squares,
+   };
+}
+
+static void finish_period(BmCorrelation* self)
+{
+   const BmFrame nothing = {0.0, 0.0};
+   self->mem.means = powers(self, self->coef.keep);
+   self->mem.sums = (BmPairPowers){nothing, nothing, nothing};
+}
+
+BM_CLONES static void add_up(BmPairPowers* powers, const BmFrame* in, const BmFrame* weighted,
+                             uint32_t n_frames)
+{
+   BmPairPowers sums = *powers;
+   for (uint32_t n = 0; n < n_frames; ++n) {
+      const BmFrame x = in[n];
+      const BmFrame w = weighted[n];
+      sums.squares += x * x;
+      sums.weighted_squares += w * w;
+      sums.cross += bm_frame(x[0], w[0]) * bm_frame(x[1], w[1]);
+   }
+   *powers = sums;
+}
+
+void bm_correlation_hear(BmCorrelation* self, const BmFrame* in, const BmFrame* weighted, uint32_t n_frames)
+{
+   while (n_frames > 0) {
+      const uint32_t n = bm_control_clock_next(&self->mem.clock, n_frames);
+      add_up(&self->mem.sums, in, weighted, n);
+      bm_control_clock_advance(&self->mem.clock, n);
+      if (bm_control_clock_is_due(&self->mem.clock)) { /* the next one begins: this one is full */
+         finish_period(self);
+      }
+      in += n;
+      weighted += n;
+      n_frames -= n;
+   }
 }
 
 void bm_correlation_process(BmCorrelation* self, const BmFrame* in, uint32_t n_frames)
 {
-   const double forget = self->coef.forget;
-   const double keep = 1.0 - forget;
-   const double add = forget > 0.0 ? forget : 1.0;
-   for (uint32_t n = 0; n < n_frames; ++n) {
-      const BmFrame x = in[n];
-      const BmFrame w = bm_k_weighting_step(&self->weighting, x);
-      self->mem.squares = keep * self->mem.squares + add * (x * x);
-      self->mem.weighted_squares = keep * self->mem.weighted_squares + add * (w * w);
-      self->mem.cross = keep * self->mem.cross + add * bm_frame(x[0] * x[1], w[0] * w[1]);
+   while (n_frames > 0) {
+      BmFrame weighted[BM_CORRELATION_PERIOD_FRAMES];
+      const uint32_t n = bm_control_clock_next(&self->mem.clock, n_frames);
+      bm_k_weighting_process(&self->weighting, in, weighted, n);
+      bm_correlation_hear(self, in, weighted, n);
+      in += n;
+      n_frames -= n;
    }
 }
 
 double bm_correlation_norm(const BmCorrelation* self)
 {
-   const double left = self->mem.squares[0];
-   const double right = self->mem.squares[1];
+   const BmPairPowers heard = powers(self, 1.0);
+   const double left = heard.squares[0];
+   const double right = heard.squares[1];
    if (!(left > SILENT_POWER && right > SILENT_POWER)) {
       return 0.0;
    }
-   const double r = self->mem.cross[0] / sqrt(left) / sqrt(right);
+   const double r = heard.cross[0] / sqrt(left) / sqrt(right);
    return fmax(-1.0, fmin(1.0, r));
 }
 
 double bm_correlation_mono_change_lu(const BmCorrelation* self)
 {
-   const double both = self->mem.weighted_squares[0] + self->mem.weighted_squares[1];
+   const BmPairPowers heard = powers(self, 1.0);
+   const double both = heard.weighted_squares[0] + heard.weighted_squares[1];
    if (!(both > SILENT_POWER)) {
       return 0.0;
    }
-   return bm_db_from_power((both + 2.0 * self->mem.cross[1]) / (2.0 * both));
+   return bm_db_from_power((both + 2.0 * heard.cross[1]) / (2.0 * both));
 }
 
 double bm_correlation_side_to_mid_db(const BmCorrelation* self)
 {
-   const double both = self->mem.squares[0] + self->mem.squares[1];
+   const BmPairPowers heard = powers(self, 1.0);
+   const double both = heard.squares[0] + heard.squares[1];
    if (!(both > SILENT_POWER)) {
       return 0.0;
    }
-   const double side = both - 2.0 * self->mem.cross[0];
-   const double mid = both + 2.0 * self->mem.cross[0];
+   const double side = both - 2.0 * heard.cross[0];
+   const double mid = both + 2.0 * heard.cross[0];
    return mid > 0.0 ? fmin(bm_db_from_power(side / mid), -BM_SILENCE_DB) : -BM_SILENCE_DB;
 }

@@ -3,6 +3,7 @@
 #define BM_ANALYSIS_CORRELATION_H
 
 #include "analysis/k_weighting.h"
+#include "base/control_clock.h"
 #include "base/frame.h"
 #include "base/status.h"
 
@@ -12,10 +13,19 @@
  */
 #define BM_CORRELATION_WINDOW_S 0.4
 
+#define BM_CORRELATION_PERIOD_FRAMES 64
+
+typedef struct {
+   BmFrame squares;          /* LL, RR */
+   BmFrame cross;            /* LR in lane 0, its K-weighted twin in lane 1 */
+   BmFrame weighted_squares; /* K-weighted LL, RR */
+} BmPairPowers;
+
 /**
    What becomes of a stereo pair when it is folded to mono, measured as it plays.
 
-   Means decay exponentially over `window_s`, or hold everything since reset where it is 0.
+   Means decay exponentially over `window_s` in steps of BM_CORRELATION_PERIOD_FRAMES, or hold everything
+   since reset where it is 0.
 */
 typedef struct {
    struct {
@@ -23,13 +33,14 @@ typedef struct {
       double sample_rate_hz;
    } cfg;
    struct {
-      double forget; /* share of the mean that is replaced each frame; 0: plain sums */
+      double keep; /* share of the mean that a period leaves; 1: plain sums */
+      double add;  /* weight of a frame of the period in the mean; 1: plain sums */
    } coef;
    BmKWeighting weighting;
    struct {
-      BmFrame squares;          /* LL, RR */
-      BmFrame cross;            /* LR in lane 0, its K-weighted twin in lane 1 */
-      BmFrame weighted_squares; /* K-weighted LL, RR */
+      BmControlClock clock;
+      BmPairPowers means; /* of the periods before */
+      BmPairPowers sums;  /* of this one */
    } mem;
 } BmCorrelation;
 
@@ -39,6 +50,9 @@ void bm_correlation_reset(BmCorrelation* self);
 
 /** Hear [n_frames]. Real-time: yes. */
 void bm_correlation_process(BmCorrelation* self, const BmFrame* in, uint32_t n_frames);
+
+/** Hear [n_frames] that the caller has K-weighted already; bm_correlation_process() does it by itself. */
+void bm_correlation_hear(BmCorrelation* self, const BmFrame* in, const BmFrame* weighted, uint32_t n_frames);
 
 /** sum(LR) / sqrt(sum(LL) sum(RR)), -1 to 1; 0 while either channel is silent. */
 double bm_correlation_norm(const BmCorrelation* self);

@@ -1,6 +1,8 @@
 /* SPDX-License-Identifier: ISC */
 #include "analysis/k_weighting.h"
 
+#include "base/clones.h"
+
 #include <math.h>
 
 #define PI 3.14159265358979323846
@@ -33,8 +35,21 @@ BmStatus bm_k_weighting_init(BmKWeighting* self, double sample_rate_hz)
    a0 = 1.0 + k / LOW_CUT_Q + k * k;
    self->coef.low_cut_a1 = 2.0 * (k * k - 1.0) / a0;
    self->coef.low_cut_a2 = (1.0 - k / LOW_CUT_Q + k * k) / a0;
+   self->coef.shelf_in_1 = self->coef.shelf_b1 - self->coef.shelf_a1 * self->coef.shelf_b0;
+   self->coef.shelf_in_2 = self->coef.shelf_b2 - self->coef.shelf_a2 * self->coef.shelf_b0;
+   self->coef.low_cut_in_1 = -2.0 - self->coef.low_cut_a1;
+   self->coef.low_cut_in_2 = 1.0 - self->coef.low_cut_a2;
    bm_k_weighting_reset(self);
    return BM_OK;
+}
+
+BM_CLONES void bm_k_weighting_process(BmKWeighting* self, const BmFrame* in, BmFrame* out, uint32_t n_frames)
+{
+   BmKWeighting here = *self;
+   for (uint32_t n = 0; n < n_frames; ++n) {
+      out[n] = bm_k_weighting_step(&here, in[n]);
+   }
+   self->mem = here.mem;
 }
 
 void bm_k_weighting_reset(BmKWeighting* self)

@@ -5,6 +5,8 @@
 #include "base/frame.h"
 #include "base/status.h"
 
+#include <stdint.h>
+
 /**
    The weighting filter before a loudness measurement: a high shelf for the head, a high-pass for low
    frequencies.
@@ -16,6 +18,8 @@ typedef struct {
    struct {
       double shelf_b0, shelf_b1, shelf_b2, shelf_a1, shelf_a2;
       double low_cut_a1, low_cut_a2;
+      double shelf_in_1, shelf_in_2;     /* b - a b0 */
+      double low_cut_in_1, low_cut_in_2; /* likewise */
    } coef;
    struct {
       BmFrame shelf_1, shelf_2, low_cut_1, low_cut_2;
@@ -25,16 +29,22 @@ typedef struct {
 BmStatus bm_k_weighting_init(BmKWeighting* self, double sample_rate_hz);
 void bm_k_weighting_reset(BmKWeighting* self);
 
-/** Weight one frame. */
+/** Weight one frame. The states take the input rather than the output (transposed form II with y put in), so
+   that a frame waits for half as much of the one before. */
 static inline BmFrame bm_k_weighting_step(BmKWeighting* self, BmFrame x)
 {
-   const BmFrame y = self->coef.shelf_b0 * x + self->mem.shelf_1;
-   self->mem.shelf_1 = self->coef.shelf_b1 * x - self->coef.shelf_a1 * y + self->mem.shelf_2;
-   self->mem.shelf_2 = self->coef.shelf_b2 * x - self->coef.shelf_a2 * y;
-   const BmFrame z = y + self->mem.low_cut_1;
-   self->mem.low_cut_1 = -2.0 * y - self->coef.low_cut_a1 * z + self->mem.low_cut_2;
-   self->mem.low_cut_2 = y - self->coef.low_cut_a2 * z;
-   return z;
+   const BmFrame shelf = self->mem.shelf_1;
+   const BmFrame y = self->coef.shelf_b0 * x + shelf;
+   self->mem.shelf_1 = (self->coef.shelf_in_1 * x + self->mem.shelf_2) - self->coef.shelf_a1 * shelf;
+   self->mem.shelf_2 = self->coef.shelf_in_2 * x - self->coef.shelf_a2 * shelf;
+   const BmFrame low_cut = self->mem.low_cut_1;
+   self->mem.low_cut_1 =
+      (self->coef.low_cut_in_1 * y + self->mem.low_cut_2) - self->coef.low_cut_a1 * low_cut;
+   self->mem.low_cut_2 = self->coef.low_cut_in_2 * y - self->coef.low_cut_a2 * low_cut;
+   return y + low_cut;
 }
+
+/** Weight [n_frames]; `out` may be `in`. */
+void bm_k_weighting_process(BmKWeighting* self, const BmFrame* in, BmFrame* out, uint32_t n_frames);
 
 #endif

@@ -306,8 +306,8 @@ BM_INLINE void run_couple(Couple* c, const BmFramePair* in, BmFramePair* out)
 
 /*
    Sections in series as a skewed pipeline: while the first is at frame t, section s is at t - s, so that in
-   one turn none waits for another. The triangles before and after it are run one section at a time. `n_couples`
-   is a constant where this is called; n is at least twice that.
+   one turn none waits for another. The triangles before and after it are run one section at a time.
+   `n_couples` is a constant where this is called; n is at least twice that.
 */
 BM_INLINE void run_pipeline(BmMovingSection* const* sections, const uint32_t n_couples, BmFrame* frames,
                             uint32_t n)
@@ -323,10 +323,14 @@ BM_INLINE void run_pipeline(BmMovingSection* const* sections, const uint32_t n_c
       const BmMovingSection* a = sections[2 * k + 1];
       const BmMovingSection* b = sections[2 * k];
       couples[k] = (Couple){
-         JOIN(a->now.keep, b->now.keep),         JOIN(a->now.turn, b->now.turn),
-         JOIN(a->now.step, b->now.step),         JOIN(a->now.direct, b->now.direct),
-         JOIN(a->now.mix_band, b->now.mix_band), JOIN(a->now.mix_low, b->now.mix_low),
-         JOIN(a->band, b->band),                 JOIN(a->low, b->low),
+         JOIN(a->now.keep, b->now.keep),
+         JOIN(a->now.turn, b->now.turn),
+         JOIN(a->now.step, b->now.step),
+         JOIN(a->now.direct, b->now.direct),
+         JOIN(a->now.mix_band, b->now.mix_band),
+         JOIN(a->now.mix_low, b->now.mix_low),
+         JOIN(a->band, b->band),
+         JOIN(a->low, b->low),
       };
       const BmFrame newest = frames[n_sections - 2 - 2 * k];
       y[k] = JOIN(k + 1 < n_couples ? frames[n_sections - 3 - 2 * k] : newest, newest);

@@ -60,7 +60,13 @@ static BmFrame encode(BmFrame left_right)
    return bm_frame(half[0] + half[1], half[0] - half[1]);
 }
 
-static BmFrame decode(BmMidSideEq* self, BmFrame mid_side)
+static BmFrame decode(BmFrame mid_side)
+{
+   return bm_frame(mid_side[0] + mid_side[1], mid_side[0] - mid_side[1]);
+}
+
+/* When both are listened to, decode() to the last bit. */
+static BmFrame decode_listening(BmMidSideEq* self, BmFrame mid_side)
 {
    const double mid = bm_fade_step(&self->listen.mid) * mid_side[0];
    const double side = bm_fade_step(&self->listen.side) * mid_side[1];
@@ -68,23 +74,37 @@ static BmFrame decode(BmMidSideEq* self, BmFrame mid_side)
    return bm_frame(mid + side, mid + right_from_side * side);
 }
 
+static void equalise_flat(BmMidSideEq* self, const BmFrame* in, BmFrame* out, uint32_t n_frames)
+{
+   bm_band_eq_process(&self->eq, in, out, n_frames);
+   if (listens_to_both(self)) {
+      return;
+   }
+   for (uint32_t i = 0; i < n_frames; ++i) {
+      out[i] = listens_to_both(self) ? out[i] : decode_listening(self, encode(out[i]));
+   }
+}
+
+static void equalise(BmMidSideEq* self, const BmFrame* in, BmFrame* out, uint32_t n_frames)
+{
+   const bool is_plain = listens_to_both(self);
+   for (uint32_t i = 0; i < n_frames; ++i) {
+      out[i] = encode(in[i]);
+   }
+   bm_band_eq_process(&self->eq, out, out, n_frames);
+   for (uint32_t i = 0; i < n_frames; ++i) {
+      out[i] = is_plain ? decode(out[i]) : decode_listening(self, out[i]);
+   }
+}
+
 void bm_mid_side_eq_process(BmMidSideEq* self, const BmFrame* in, BmFrame* out, uint32_t n_frames)
 {
    while (n_frames) {
       const uint32_t n = bm_band_eq_prepare(&self->eq, n_frames);
       if (bm_band_eq_is_flat(&self->eq)) {
-         bm_band_eq_process(&self->eq, in, out, n);
-         for (uint32_t i = 0; i < n; ++i) {
-            out[i] = listens_to_both(self) ? out[i] : decode(self, encode(out[i]));
-         }
+         equalise_flat(self, in, out, n);
       } else {
-         for (uint32_t i = 0; i < n; ++i) {
-            out[i] = encode(in[i]);
-         }
-         bm_band_eq_process(&self->eq, out, out, n);
-         for (uint32_t i = 0; i < n; ++i) {
-            out[i] = decode(self, out[i]);
-         }
+         equalise(self, in, out, n);
       }
       bm_correlation_process(&self->correlation, out, n);
       in += n;
