@@ -1,0 +1,107 @@
+/* SPDX-License-Identifier: ISC */
+/* If these fail, the low cut stays behind when the music moves to another note, or an equaliser on every track
+   costs several times what it should because it trembles after each reading. */
+#include "unit_test.h"
+
+#include "strip/note_tracked_eq.h"
+
+#include <string.h>
+
+#define RATE_HZ 48000.0
+#define PI 3.14159265358979323846
+
+enum { SECOND = 48000, N = 3 * SECOND };
+
+static BmNoteTrackedEq eq;
+static BmFrame frames[N];
+
+static BmNoteTrackedEqParams every_band(BmNoteSource source)
+{
+   return (BmNoteTrackedEqParams){
+      .note_source = source,
+      .note_hz = 82.4,
+      .eq = {.low_cut = true,
+             .low_cut_slope_db_oct = 36,
+             .low_cut_ratio = 0.77,
+             .harmonic = 2,
+             .harmonic_gain_db = -4.0,
+             .harmonic_q = 1.4,
+             .low_shelf = {.frequency_hz = 150.0, .gain_db = 2.0},
+             .bells = {{.frequency_hz = 400.0, .gain_db = -3.0, .q = 1.0},
+                       {.frequency_hz = 3000.0, .gain_db = 3.0, .q = 1.0}},
+             .high_shelf = {.frequency_hz = 8000.0, .gain_db = 3.0}},
+   };
+}
+
+/* A string that rings on, in a little noise. */
+static void ring(uint32_t from, uint32_t to, double hz)
+{
+   uint64_t seed = 4;
+   for (uint32_t i = from; i < to; ++i) {
+      const double t = (i - from) / RATE_HZ;
+      double x = 0.002 * bm_test_random(&seed);
+      for (int n = 1; n <= 10; ++n) {
+         x += 0.1 / n * exp(-t * (0.4 + 0.1 * n)) * sin(2.0 * PI * n * hz * t + n * n);
+      }
+      frames[i] = bm_frame_both(x);
+   }
+}
+
+static void the_filters_rest_while_a_note_rings_on(void** state)
+{
+   (void)state;
+   assert_int_equal(bm_note_tracked_eq_init(&eq, RATE_HZ), BM_OK);
+   const BmNoteTrackedEqParams params = every_band(BM_NOTE_FOLLOW);
+   bm_note_tracked_eq_set(&eq, &params);
+   ring(0, N, 110.3);
+   uint32_t n_resting = 0;
+   uint32_t n_looks = 0;
+   for (uint32_t i = 0; i < N; i += 64) {
+      bm_note_tracked_eq_process(&eq, frames + i, frames + i, 64);
+      if (i > SECOND) {
+         ++n_looks;
+         n_resting += eq.eq.eq.coef.rests;
+      }
+   }
+   print_message("resting in %u of %u looks\n", n_resting, n_looks);
+   assert_true(10 * n_resting > 9 * n_looks);
+   assert_close(1200.0 * log2(eq.cfg.params.eq.lowest_note_hz / 110.3), 0.0, 6.0);
+}
+
+static void they_follow_to_another_note(void** state)
+{
+   (void)state;
+   assert_int_equal(bm_note_tracked_eq_init(&eq, RATE_HZ), BM_OK);
+   const BmNoteTrackedEqParams params = every_band(BM_NOTE_FOLLOW);
+   bm_note_tracked_eq_set(&eq, &params);
+   ring(0, N / 2, 146.8);
+   ring(N / 2, N, 98.0);
+   bm_note_tracked_eq_process(&eq, frames, frames, N);
+   assert_close(1200.0 * log2(bm_note_tracked_eq_note_hz(&eq) / 98.0), 0.0, 6.0);
+   assert_close(1200.0 * log2(eq.cfg.params.eq.lowest_note_hz / 98.0), 0.0, 9.0);
+}
+
+static void after_a_reset_it_is_as_new(void** state)
+{
+   (void)state;
+   static BmFrame again[SECOND], fresh[SECOND];
+   assert_int_equal(bm_note_tracked_eq_init(&eq, RATE_HZ), BM_OK);
+   const BmNoteTrackedEqParams params = every_band(BM_NOTE_FOLLOW);
+   bm_note_tracked_eq_set(&eq, &params);
+   ring(0, N, 196.0);
+   bm_note_tracked_eq_process(&eq, frames, fresh, SECOND);
+   bm_note_tracked_eq_process(&eq, frames, again, SECOND);
+   bm_note_tracked_eq_reset(&eq);
+   bm_note_tracked_eq_process(&eq, frames, again, SECOND);
+   assert_memory_equal(again, fresh, sizeof fresh);
+}
+
+int main(void)
+{
+   const struct CMUnitTest tests[] = {
+      cmocka_unit_test(the_filters_rest_while_a_note_rings_on),
+      cmocka_unit_test(they_follow_to_another_note),
+      cmocka_unit_test(after_a_reset_it_is_as_new),
+   };
+   return cmocka_run_group_tests(tests, NULL, NULL);
+}
