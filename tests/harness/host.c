@@ -287,20 +287,26 @@ static BmPlugin* describe(BmHost* host, BmPlugin* plugin)
 static LV2_URID map_uri(LV2_URID_Map_Handle handle, const char* uri)
 {
    BmHost* host = handle;
-   for (uint32_t n = 0; n < host->n_urids; ++n) {
-      if (!strcmp(host->urids[n], uri)) {
-         return n + 1;
-      }
+   pthread_mutex_lock(&host->urid_mutex);
+   uint32_t n = 0;
+   while (n < host->n_urids && strcmp(host->urids[n], uri)) {
+      ++n;
    }
-   host->urids = bm_realloc(host->urids, host->n_urids + 1u, sizeof(char*));
-   host->urids[host->n_urids] = bm_copy(uri);
-   return ++host->n_urids;
+   if (n == host->n_urids) {
+      host->urids = bm_realloc(host->urids, host->n_urids + 1u, sizeof(char*));
+      host->urids[host->n_urids++] = bm_copy(uri);
+   }
+   pthread_mutex_unlock(&host->urid_mutex);
+   return n + 1;
 }
 
 static const char* unmap_uri(LV2_URID_Unmap_Handle handle, LV2_URID urid)
 {
-   const BmHost* host = handle;
-   return urid && urid <= host->n_urids ? host->urids[urid - 1] : NULL;
+   BmHost* host = handle;
+   pthread_mutex_lock(&host->urid_mutex);
+   const char* uri = urid && urid <= host->n_urids ? host->urids[urid - 1] : NULL;
+   pthread_mutex_unlock(&host->urid_mutex);
+   return uri;
 }
 
 static void log_to_stderr(void* user, const char* plugin_uri, const char* line)
@@ -346,6 +352,8 @@ BmHost* bm_host_new(BmError* error)
    }
    BmHost* host = bm_calloc(1, sizeof(BmHost));
    host->world = world;
+   pthread_mutex_init(&host->urid_mutex, NULL);
+   pthread_mutex_init(&host->log_mutex, NULL);
    host->map = (LV2_URID_Map){host, map_uri};
    host->unmap = (LV2_URID_Unmap){host, unmap_uri};
    host->log = log_to_stderr;
@@ -383,6 +391,8 @@ void bm_host_free(BmHost* host)
    free(host->urids);
    free(host->plugins);
    lilv_world_free(host->world);
+   pthread_mutex_destroy(&host->urid_mutex);
+   pthread_mutex_destroy(&host->log_mutex);
    free(host);
 }
 

@@ -8,6 +8,8 @@
 #include <lilv/lilv.h>
 #include <lv2/urid/urid.h>
 
+#include <pthread.h>
+
 struct BmHost {
    LilvWorld* world;
    BmPlugin* plugins; /* [n_plugins], by URI; ports are NULL until first asked for */
@@ -16,6 +18,8 @@ struct BmHost {
    uint32_t n_strings;
    void** blocks; /* [n_blocks] arrays of the descriptions */
    uint32_t n_blocks;
+   pthread_mutex_t urid_mutex; /* plugins may map and log from any thread */
+   pthread_mutex_t log_mutex;
    char** urids; /* [n_urids] URI of identifier n + 1 */
    uint32_t n_urids;
    LV2_URID_Map map;

@@ -66,7 +66,9 @@ static int on_vprintf(LV2_Log_Handle handle, LV2_URID type, const char* format, 
 #pragma GCC diagnostic pop
    line[strcspn(line, "\n")] = '\0';
    if (type == host->map.map(host, LV2_LOG__Error) || type == host->map.map(host, LV2_LOG__Warning)) {
+      pthread_mutex_lock(&host->log_mutex);
       host->log(host->log_user, instance->plugin->uri, line);
+      pthread_mutex_unlock(&host->log_mutex);
    }
    return size;
 }

@@ -3,6 +3,7 @@
 
 #include "audio_file.h"
 #include "automation.h"
+#include "workers.h"
 
 #include <math.h>
 #include <stdlib.h>
@@ -37,7 +38,7 @@ typedef struct {
    double* trace_sums; /* [n_traces] of the point being gathered */
    uint32_t n_gathered;
    uint32_t per_point; /* blocks to a point */
-   bool has_warned;
+   char* warning;      /* the first; later ones would say no more */
    BmInsertRecord record;
 } InsertState;
 
@@ -49,8 +50,17 @@ typedef struct {
    DelayLine delay[BM_MAX_CHANNELS]; /* until the latest path arrives */
 } Edge;
 
+/* What a thread works in while it runs a node. */
+typedef struct {
+   double* sum[BM_MAX_CHANNELS];
+   double* gains[BM_MAX_CHANNELS];
+   float* late;
+} Scratch;
+
 typedef struct {
    const BmNode* node;
+   uint32_t level; /* 0 for tracks; a bus stands above all that feed it */
+   BmError error;
    BmTake* take;
    uint64_t n_take_read;
    InsertState* inserts; /* [node->n_inserts] */
@@ -87,9 +97,9 @@ struct BmRender {
    Tap* taps;        /* [n_taps], the stems first */
    uint32_t n_taps;
    int64_t all_late; /* of the latest tap; the others wait for it */
-   double* sum[BM_MAX_CHANNELS];
-   double* gains[BM_MAX_CHANNELS];
-   float* late;
+   uint32_t* order;  /* [n_order] of the nodes, by level */
+   uint32_t n_order;
+   Scratch* scratch; /* [n_workers], while it runs */
    float* silence;
    BmTapBlock* given; /* [n_taps] */
    uint32_t n_held;
@@ -101,6 +111,26 @@ static void warn(BmRender* render, char* text)
 {
    render->warnings = bm_realloc(render->warnings, render->n_warnings + 1u, sizeof(char*));
    render->warnings[render->n_warnings++] = text;
+}
+
+/* Scratch of a thread; freed by free_scratch(). */
+static Scratch new_scratch(uint32_t block_frames)
+{
+   Scratch scratch = {.late = bm_calloc(block_frames, sizeof(float))};
+   for (uint32_t c = 0; c < BM_MAX_CHANNELS; ++c) {
+      scratch.sum[c] = bm_calloc(block_frames, sizeof(double));
+      scratch.gains[c] = bm_calloc(block_frames, sizeof(double));
+   }
+   return scratch;
+}
+
+static void free_scratch(Scratch* scratch)
+{
+   for (uint32_t c = 0; c < BM_MAX_CHANNELS; ++c) {
+      free(scratch->sum[c]);
+      free(scratch->gains[c]);
+   }
+   free(scratch->late);
 }
 
 static void delay_init(DelayLine* delay, int64_t n_frames)
@@ -165,8 +195,8 @@ static int64_t grid_before(int64_t frame)
    return cell * BM_FADER_GRID_FRAMES;
 }
 
-/* Fill render->gains with the fader's factors for `n_frames` from `frame` on. */
-static void fill_fader(BmRender* render, const NodeState* state, uint32_t n_channels, int64_t frame,
+/* Fill scratch->gains with the fader's factors for `n_frames` from `frame` on. */
+static void fill_fader(Scratch* scratch, const NodeState* state, uint32_t n_channels, int64_t frame,
                        uint32_t n_frames)
 {
    double from[BM_MAX_CHANNELS];
@@ -181,12 +211,12 @@ static void fill_fader(BmRender* render, const NodeState* state, uint32_t n_chan
       }
       const double share = (double)(at - cell) / BM_FADER_GRID_FRAMES;
       for (uint32_t c = 0; c < BM_MAX_CHANNELS; ++c) {
-         render->gains[c][n] = from[c] + share * (to[c] - from[c]);
+         scratch->gains[c][n] = from[c] + share * (to[c] - from[c]);
       }
    }
 }
 
-static void fill_send(BmRender* render, const Edge* edge, int64_t frame, uint32_t n_frames)
+static void fill_send(Scratch* scratch, const Edge* edge, int64_t frame, uint32_t n_frames)
 {
    double from = 0.0;
    double to = 0.0;
@@ -199,25 +229,25 @@ static void fill_send(BmRender* render, const Edge* edge, int64_t frame, uint32_
          to = from_db(bm_lane_value(&edge->gain, cell + BM_FADER_GRID_FRAMES));
       }
       const double share = (double)(at - cell) / BM_FADER_GRID_FRAMES;
-      render->gains[0][n] = from + share * (to - from);
+      scratch->gains[0][n] = from + share * (to - from);
    }
 }
 
 /* Fader and pan: `n_in` channels to the node's output. */
-static void apply_fader(BmRender* render, const NodeState* state, float* const* in, uint32_t n_in,
+static void apply_fader(Scratch* scratch, const NodeState* state, float* const* in, uint32_t n_in,
                         float* const* out, int64_t frame, uint32_t n_frames)
 {
    const bool moves = state->gain.automation->n_points || state->pan.automation->n_points;
    double still[BM_MAX_CHANNELS];
    if (moves) {
-      fill_fader(render, state, n_in, frame, n_frames);
+      fill_fader(scratch, state, n_in, frame, n_frames);
    } else {
       fader_gains(state, n_in, frame, still);
    }
    for (uint32_t c = 0; c < state->node->n_out; ++c) {
       const float* from = in[n_in == 1 ? 0 : c];
       for (uint32_t n = 0; n < n_frames && moves; ++n) {
-         out[c][n] = (float)((double)from[n] * render->gains[c][n]);
+         out[c][n] = (float)((double)from[n] * scratch->gains[c][n]);
       }
       for (uint32_t n = 0; n < n_frames && !moves; ++n) {
          out[c][n] = (float)((double)from[n] * still[c]);
@@ -261,9 +291,9 @@ static bool read_take(NodeState* state, int64_t frame, uint32_t n_frames, BmErro
    return bm_take_read(state->take, rest, n_frames - n_silent, error);
 }
 
-/* Add what comes over one edge to render->sum. */
-static void add_edge(BmRender* render, Edge* edge, uint32_t n_in, bool is_dry, int64_t frame,
-                     uint32_t n_frames)
+/* Add what comes over one edge to scratch->sum. */
+static void add_edge(const BmRender* render, Scratch* scratch, Edge* edge, uint32_t n_in, bool is_dry,
+                     int64_t frame, uint32_t n_frames)
 {
    const NodeState* from = &render->nodes[edge->from];
    const bool is_pre = edge->route->is_pre_fader;
@@ -273,17 +303,17 @@ static void add_edge(BmRender* render, Edge* edge, uint32_t n_in, bool is_dry, i
    const bool moves = edge->route->gain.n_points;
    const double still = spread * from_db(edge->route->gain_db);
    if (moves) {
-      fill_send(render, edge, frame - (is_dry ? 0 : from->leaves_late), n_frames);
+      fill_send(scratch, edge, frame - (is_dry ? 0 : from->leaves_late), n_frames);
    }
    for (uint32_t c = 0; c < n_in; ++c) {
       const float* x = source[n_from == 1 ? 0 : c];
-      double* sum = render->sum[c];
+      double* sum = scratch->sum[c];
       if (!is_dry && edge->delay[c].n_frames) {
-         delay_run(&edge->delay[c], x, render->late, n_frames);
-         x = render->late;
+         delay_run(&edge->delay[c], x, scratch->late, n_frames);
+         x = scratch->late;
       }
       for (uint32_t n = 0; n < n_frames && moves; ++n) {
-         sum[n] += spread * render->gains[0][n] * (double)x[n];
+         sum[n] += spread * scratch->gains[0][n] * (double)x[n];
       }
       for (uint32_t n = 0; n < n_frames && !moves; ++n) {
          sum[n] += still * (double)x[n];
@@ -292,21 +322,21 @@ static void add_edge(BmRender* render, Edge* edge, uint32_t n_in, bool is_dry, i
 }
 
 /* Sum a bus's sources, in the order of the session, into `into`. */
-static void gather_bus(BmRender* render, NodeState* state, bool is_dry, float* const* into, int64_t frame,
-                       uint32_t n_frames)
+static void gather_bus(const BmRender* render, Scratch* scratch, NodeState* state, bool is_dry,
+                       float* const* into, int64_t frame, uint32_t n_frames)
 {
    const uint32_t n_in = state->node->n_in;
    for (uint32_t c = 0; c < n_in; ++c) {
-      memset(render->sum[c], 0, n_frames * sizeof(double));
+      memset(scratch->sum[c], 0, n_frames * sizeof(double));
    }
    for (uint32_t e = 0; e < state->n_edges; ++e) {
       if (!(is_dry && state->edges[e].route->is_send)) {
-         add_edge(render, &state->edges[e], n_in, is_dry, frame, n_frames);
+         add_edge(render, scratch, &state->edges[e], n_in, is_dry, frame, n_frames);
       }
    }
    for (uint32_t c = 0; c < n_in; ++c) {
       for (uint32_t n = 0; n < n_frames; ++n) {
-         into[c][n] = (float)render->sum[c][n];
+         into[c][n] = (float)scratch->sum[c][n];
       }
    }
 }
@@ -363,7 +393,7 @@ static int64_t next_cut(const InsertState* state, int64_t frame)
    return cut;
 }
 
-static bool run_insert(BmRender* render, NodeState* node, InsertState* state, int64_t frame,
+static bool run_insert(const BmRender* render, NodeState* node, InsertState* state, int64_t frame,
                        uint32_t n_frames, BmError* error)
 {
    const BmInsert* insert = state->insert;
@@ -401,14 +431,12 @@ static bool run_insert(BmRender* render, NodeState* node, InsertState* state, in
    }
    gather_traces(state);
    const float latency = plugin->latency ? bm_instance_get(state->instance, plugin->latency->index) : 0.0f;
-   if (!state->has_warned && latency != (float)state->record.latency_frames) {
-      state->has_warned = true;
-      warn(
-         render,
+   if (!state->warning && latency != (float)state->record.latency_frames) {
+      state->warning =
          bm_print("%s:%u: <%s> changed its latency from %u to %g frames at %.3f s; from there on it does not "
                   "line up",
                   render->session->path, insert->line, plugin->uri, state->record.latency_frames,
-                  (double)latency, (double)own_frame / render->session->rate_hz));
+                  (double)latency, (double)own_frame / render->session->rate_hz);
    }
    return true;
 }
@@ -422,14 +450,14 @@ static void turn_over(float* const* channels, uint32_t n_channels, uint32_t n_fr
    }
 }
 
-/* One block of one node. It writes to nothing but the node and render's scratch memory, so with a scratch of
-   its own for each thread, nodes that do not feed each other can run side by side and give the same bits. */
-static bool run_node(BmRender* render, NodeState* state, int64_t frame, uint32_t n_frames, bool with_before,
-                     BmError* error)
+/* One block of one node. It writes to nothing but the node and the thread's scratch, so nodes that do not
+   feed each other can run side by side and give the same bits. */
+static bool run_node(const BmRender* render, Scratch* scratch, NodeState* state, int64_t frame,
+                     uint32_t n_frames, bool with_before, BmError* error)
 {
    const BmNode* node = state->node;
    if (!node->is_track) {
-      gather_bus(render, state, false, state->wet, frame, n_frames);
+      gather_bus(render, scratch, state, false, state->wet, frame, n_frames);
    } else if (!read_take(state, frame, n_frames, error)) {
       return false;
    }
@@ -442,13 +470,13 @@ static bool run_node(BmRender* render, NodeState* state, int64_t frame, uint32_t
             memcpy(state->dry[c], state->wet[c], n_frames * sizeof(float));
          }
       } else {
-         gather_bus(render, state, true, state->dry, frame, n_frames);
+         gather_bus(render, scratch, state, true, state->dry, frame, n_frames);
          if (node->is_inverted) {
             turn_over(state->dry, node->n_in, n_frames);
          }
       }
       match_channels(state->dry, node->n_in, state->n_wet, n_frames);
-      apply_fader(render, state, state->dry, state->n_wet, state->dry_post, frame, n_frames);
+      apply_fader(scratch, state, state->dry, state->n_wet, state->dry_post, frame, n_frames);
    }
    for (uint32_t n = 0; n < node->n_inserts; ++n) {
       if (state->inserts[n].instance &&
@@ -456,7 +484,7 @@ static bool run_node(BmRender* render, NodeState* state, int64_t frame, uint32_t
          return false;
       }
    }
-   apply_fader(render, state, state->wet, state->n_wet, state->post, frame - state->leaves_late, n_frames);
+   apply_fader(scratch, state, state->wet, state->n_wet, state->post, frame - state->leaves_late, n_frames);
    return true;
 }
 
@@ -547,6 +575,8 @@ static void start_edges(BmRender* render, uint32_t index)
          if (source->routes[r].to != index) {
             continue;
          }
+         const uint32_t level = render->nodes[from].level + 1;
+         state->level = level > state->level ? level : state->level;
          state->edges = bm_realloc(state->edges, state->n_edges + 1u, sizeof(Edge));
          Edge* edge = &state->edges[state->n_edges++];
          memset(edge, 0, sizeof(*edge));
@@ -632,15 +662,18 @@ BmRender* bm_render_new(BmHost* host, const BmSession* session, BmError* error)
    render->block_frames = (uint32_t)(session->rate_hz / BM_BLOCKS_PER_S);
    render->nodes = bm_calloc(session->n_nodes, sizeof(NodeState));
    render->silence = bm_calloc(render->block_frames, sizeof(float));
-   render->late = bm_calloc(render->block_frames, sizeof(float));
-   for (uint32_t c = 0; c < BM_MAX_CHANNELS; ++c) {
-      render->sum[c] = bm_calloc(render->block_frames, sizeof(double));
-      render->gains[c] = bm_calloc(render->block_frames, sizeof(double));
-   }
+   render->order = bm_calloc(session->n_nodes, sizeof(uint32_t));
    for (uint32_t n = 0; n < session->n_nodes; ++n) {
       if (session->nodes[n].is_used && !start_node(render, n, error)) {
          bm_render_free(render);
          return NULL;
+      }
+   }
+   for (uint32_t level = 0, last = session->n_nodes; level <= last; ++level) {
+      for (uint32_t n = 0; n < session->n_nodes; ++n) {
+         if (session->nodes[n].is_used && render->nodes[n].level == level) {
+            render->order[render->n_order++] = n;
+         }
       }
    }
    for (uint32_t n = 0; n < session->n_stems; ++n) {
@@ -675,6 +708,7 @@ static void free_node(NodeState* state)
       free(insert->values);
       free(insert->traces);
       free(insert->trace_sums);
+      free(insert->warning);
    }
    for (uint32_t e = 0; e < state->n_edges; ++e) {
       bm_lane_free(&state->edges[e].gain);
@@ -713,16 +747,12 @@ void bm_render_free(BmRender* render)
          free(render->taps[t].held[c]);
       }
    }
-   for (uint32_t c = 0; c < BM_MAX_CHANNELS; ++c) {
-      free(render->sum[c]);
-      free(render->gains[c]);
-   }
    for (uint32_t n = 0; n < render->n_warnings; ++n) {
       free(render->warnings[n]);
    }
    free(render->warnings);
    free(render->silence);
-   free(render->late);
+   free(render->order);
    free(render->given);
    free(render->nodes);
    free(render->taps);
@@ -822,7 +852,57 @@ static int64_t clamp(int64_t x, int64_t low, int64_t high)
    return x < low ? low : x > high ? high : x;
 }
 
-bool bm_render_run(BmRender* render, const BmRenderSink* sink, BmError* error)
+/* A block of the nodes of one level. */
+typedef struct {
+   BmRender* render;
+   const uint32_t* nodes;
+   int64_t frame;
+   bool with_before;
+} Level;
+
+static void run_job(void* user, uint32_t job, uint32_t worker)
+{
+   const Level* level = user;
+   BmRender* render = level->render;
+   NodeState* state = &render->nodes[level->nodes[job]];
+   run_node(render, &render->scratch[worker], state, level->frame, render->block_frames, level->with_before,
+            &state->error);
+}
+
+/* A block of all nodes: level after level, the nodes of each side by side. The first error in the session's
+   order is the one that is told. */
+static bool run_block(BmRender* render, BmWorkers* workers, int64_t frame, bool with_before, BmError* error)
+{
+   for (uint32_t start = 0, end = 0; start < render->n_order; start = end) {
+      const uint32_t level = render->nodes[render->order[start]].level;
+      while (end < render->n_order && render->nodes[render->order[end]].level == level) {
+         ++end;
+      }
+      Level now = {render, render->order + start, frame, with_before};
+      bm_workers_run(workers, run_job, &now, end - start);
+      for (uint32_t n = start; n < end; ++n) {
+         const BmError* own = &render->nodes[render->order[n]].error;
+         if (own->is_set) {
+            return bm_fail(error, "%s", own->text);
+         }
+      }
+   }
+   return true;
+}
+
+static void collect_warnings(BmRender* render)
+{
+   for (uint32_t n = 0; n < render->session->n_nodes; ++n) {
+      const NodeState* state = &render->nodes[n];
+      for (uint32_t i = 0; state->node && i < state->node->n_inserts; ++i) {
+         if (state->inserts[i].warning) {
+            warn(render, bm_copy(state->inserts[i].warning));
+         }
+      }
+   }
+}
+
+static bool run_all(BmRender* render, BmWorkers* workers, const BmRenderSink* sink, BmError* error)
 {
    const BmSession* session = render->session;
    const int64_t n_frames = render->block_frames;
@@ -839,11 +919,8 @@ bool bm_render_run(BmRender* render, const BmRenderSink* sink, BmError* error)
       if (sink->stop && *sink->stop) {
          return bm_fail(error, "interrupted; what was there before is as it was");
       }
-      for (uint32_t n = 0; n < session->n_nodes; ++n) {
-         if (session->nodes[n].is_used &&
-             !run_node(render, &render->nodes[n], frame, (uint32_t)n_frames, !sink->without_before, error)) {
-            return false;
-         }
+      if (!run_block(render, workers, frame, !sink->without_before, error)) {
+         return false;
       }
       fill_taps(render);
       /* Frames [start, split) of it lie in the takes' time, [split, end) in the tail. */
@@ -859,12 +936,38 @@ bool bm_render_run(BmRender* render, const BmRenderSink* sink, BmError* error)
          sink->progress(sink->user, (uint64_t)done, (uint64_t)(done > content ? done : content));
       }
    }
+   collect_warnings(render);
    /* Sounding within the last 10 ms: it was the limit that made an end. */
    if (limit > content && render->n_held < session->rate_hz / 100.0) {
       warn(render, bm_print("%s: still sounding %g s after the last take, where bm:maxTail cuts it off",
                             session->path, session->max_tail_s));
    }
    return true;
+}
+
+bool bm_render_run(BmRender* render, const BmRenderSink* sink, BmError* error)
+{
+   uint32_t widest = 1;
+   for (uint32_t n = 0, same = 0; n < render->n_order; ++n) {
+      const bool is_same =
+         n && render->nodes[render->order[n]].level == render->nodes[render->order[n - 1]].level;
+      same = is_same ? same + 1 : 1;
+      widest = same > widest ? same : widest;
+   }
+   const uint32_t n_wanted = sink->n_threads ? sink->n_threads : bm_workers_of_machine();
+   BmWorkers* workers = bm_workers_new(n_wanted < widest ? n_wanted : widest);
+   const uint32_t n_workers = bm_workers_count(workers);
+   render->scratch = bm_calloc(n_workers, sizeof(Scratch));
+   for (uint32_t n = 0; n < n_workers; ++n) {
+      render->scratch[n] = new_scratch(render->block_frames);
+   }
+   const bool ok = run_all(render, workers, sink, error);
+   bm_workers_free(workers);
+   for (uint32_t n = 0; n < n_workers; ++n) {
+      free_scratch(&render->scratch[n]);
+   }
+   free(render->scratch);
+   return ok;
 }
 
 const BmInsertRecord* bm_render_insert(const BmRender* render, uint32_t node, uint32_t insert)

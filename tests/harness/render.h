@@ -56,6 +56,9 @@ typedef struct {
    bool without_before;
    /** When it becomes true the render fails as interrupted. NULL: never. */
    const volatile sig_atomic_t* stop;
+   /** Tracks and buses that do not feed each other run side by side on so many; 0: on all processors. The
+       bytes are the same. `hear` and `progress` are called by the caller's thread only. */
+   uint32_t n_threads;
 } BmRenderSink;
 
 typedef struct BmRender BmRender;

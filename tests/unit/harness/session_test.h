@@ -25,6 +25,7 @@
 
 static BmHost* host;
 static char folder[] = "/tmp/bookmatch-test-XXXXXX";
+static uint32_t n_render_threads; /* 0: as many as a user's render has */
 
 static int open_folder(void** state)
 {
@@ -165,7 +166,7 @@ static inline Rendered render_body(const char* body)
    for (uint32_t t = 0; t < rendered.n_taps; ++t) {
       rendered.n_channels[t] = rendered.session->nodes[rendered.session->stems[t].from].n_out;
    }
-   const BmRenderSink sink = {.user = &rendered, .hear = keep_blocks};
+   const BmRenderSink sink = {.user = &rendered, .hear = keep_blocks, .n_threads = n_render_threads};
    if (!bm_render_run(rendered.render, &sink, &error)) {
       fail_msg("%s", error.text);
    }

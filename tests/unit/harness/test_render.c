@@ -11,6 +11,8 @@
 #define STEM_OF_A "<#out> a bm:Stem ; bm:from <#a> ; bm:file \"out.wav\" .\n"
 #define GAIN(value) "lv2:port [ lv2:symbol \"gain\" ; pset:value " value " ]"
 #define DELAY(value) "[ lv2:appliesTo test:mono ; lv2:port [ lv2:symbol \"delay\" ; pset:value " value " ] ]"
+#define STEREO_DELAY(value)                                                                                  \
+   "[ lv2:appliesTo test:stereo ; lv2:port [ lv2:symbol \"delay\" ; pset:value " value " ] ]"
 
 #define N_TAKE 5000u
 
@@ -435,6 +437,65 @@ static void a_take_that_is_not_finite_stops_the_render(void** state)
    bm_session_free(session);
 }
 
+/* Twelve tracks over three levels of buses: nobody may read what another thread has not finished. */
+static void the_bytes_are_the_same_on_any_number_of_threads(void** state)
+{
+   (void)state;
+   write_take("pair.wav", RATE_HZ, 2, N_TAKE, wave_noise);
+   char* body = bm_copy(SESSION BUS STEM "<#early> a bm:Bus ; bm:output <#mix> ; bm:inserts ( " STEREO_DELAY(
+      "5") " ) .\n"
+           "<#late> a bm:Bus ; bm:output <#early> .\n");
+   for (uint32_t n = 0; n < 12; ++n) {
+      char* longer = bm_print(
+         "%s<#a%u> a bm:Track ; bm:take <pair.wav> ; bm:pan %.2f ; bm:offset 0.%02u ;\n"
+         "   bm:gain -%u ; bm:inserts ( " STEREO_DELAY("%u") " ) ; bm:output %s ;\n"
+                                                             "   bm:send [ bm:to <#late> ; bm:gain -%u ] .\n",
+         body, n, n / 6.0 - 0.9, n, n, 37 * n, n % 3 ? "<#mix>" : "<#early>", n + 1);
+      free(body);
+      body = longer;
+   }
+   n_render_threads = 1;
+   Rendered alone = render_body(body);
+   assert_true(alone.n_frames > N_TAKE);
+   for (n_render_threads = 2; n_render_threads <= 16; n_render_threads += 7) {
+      Rendered r = render_body(body);
+      assert_int_equal(r.n_frames, alone.n_frames);
+      for (uint32_t c = 0; c < 2; ++c) {
+         assert_memory_equal(r.after[0][c], alone.after[0][c], r.n_frames * sizeof(float));
+         assert_memory_equal(r.before[0][c], alone.before[0][c], r.n_frames * sizeof(float));
+      }
+      rendered_free(&r);
+   }
+   n_render_threads = 0;
+   rendered_free(&alone);
+   free(body);
+}
+
+/* Two culprits in the same block: whichever thread is faster, the user reads the same line. */
+static void of_two_errors_the_first_in_the_session_is_told(void** state)
+{
+   (void)state;
+   write_take("take.wav", RATE_HZ, 1, N_TAKE, wave_noise);
+   write_take("one.wav", RATE_HZ, 1, N_TAKE, wave_with_a_hole);
+   write_take("two.wav", RATE_HZ, 1, N_TAKE, wave_with_a_hole);
+   for (uint32_t n = 0; n < 20; ++n) {
+      BmError error = {0};
+      BmSession* session =
+         read_session(SESSION BUS STEM "<#a> a bm:Track ; bm:take <take.wav> ; bm:output <#mix> .\n"
+                                       "<#b> a bm:Track ; bm:take <one.wav> ; bm:output <#mix> .\n"
+                                       "<#c> a bm:Track ; bm:take <two.wav> ; bm:output <#mix> .\n",
+                      &error);
+      assert_non_null(session);
+      BmRender* render = bm_render_new(host, session, &error);
+      Rendered rendered = {.session = session};
+      const BmRenderSink sink = {.user = &rendered, .hear = keep_blocks, .n_threads = 3};
+      assert_false(bm_render_run(render, &sink, &error));
+      assert_non_null(strstr(error.text, "one.wav"));
+      bm_render_free(render);
+      bm_session_free(session);
+   }
+}
+
 int main(void)
 {
    const struct CMUnitTest tests[] = {
@@ -459,6 +520,8 @@ int main(void)
       cmocka_unit_test(plugins_are_told_that_nobody_waits_for_them),
       cmocka_unit_test(what_is_not_a_number_stops_the_render_and_names_the_culprit),
       cmocka_unit_test(a_take_that_is_not_finite_stops_the_render),
+      cmocka_unit_test(the_bytes_are_the_same_on_any_number_of_threads),
+      cmocka_unit_test(of_two_errors_the_first_in_the_session_is_told),
    };
    return cmocka_run_group_tests(tests, open_folder, close_folder);
 }
