@@ -37,7 +37,7 @@ typedef struct {
 } Bench;
 
 static const char usage[] =
-   "bench [--quick] [--filter WORD] [--json] [--picture FILE.svg] [--against FOLDER]\n"
+   "bookmatch bench [--quick] [--filter WORD] [--json] [--picture FILE.svg] [--against FOLDER]\n"
    "What plugins and processors cost: nanoseconds a frame, and the same in U, the cost of one second-order\n"
    "section measured in the same run. Plugins are found by LV2_PATH.\n"
    "  --quick           48 kHz only, no mono forms, fewer rounds\n"
@@ -164,7 +164,7 @@ static void measure_plugin(Bench* bench, const BmPlugin* plugin, const char* nam
       measure(bench, cost, subjects);
       conclude(bench, cost);
    } else {
-      fprintf(stderr, "bench: %s\n", error.text);
+      fprintf(stderr, "bookmatch: %s\n", error.text);
       bench->failed = true;
    }
    free_subjects(subjects);
@@ -223,7 +223,7 @@ static void measure_all(Bench* bench, BmHost* host)
       BmText picture = {0};
       bm_costs_add_picture(&picture, bench->costs, bench->n_costs);
       if (!bm_text_save(&picture, bench->picture)) {
-         fprintf(stderr, "bench: %s: %s\n", bench->picture, strerror(errno));
+         fprintf(stderr, "bookmatch: %s: %s\n", bench->picture, strerror(errno));
          bench->failed = true;
       }
       bm_text_free(&picture);
@@ -260,7 +260,7 @@ static void compare_plugin(Bench* bench, const BmPlugin* here, const BmPlugin* t
          }
       }
    } else {
-      fprintf(stderr, "bench: %s\n", error.text);
+      fprintf(stderr, "bookmatch: %s\n", error.text);
       bench->failed = true;
    }
    free_subjects(subjects[0]);
@@ -273,7 +273,7 @@ static void compare_all(Bench* bench, BmHost* host)
    setenv("LV2_PATH", bench->against, 1);
    BmHost* other = bm_host_new(&error);
    if (!other) {
-      fprintf(stderr, "bench: %s\n", error.text);
+      fprintf(stderr, "bookmatch: %s\n", error.text);
       bench->failed = true;
       return;
    }
@@ -291,7 +291,7 @@ static void compare_all(Bench* bench, BmHost* host)
    }
    if (!n_compared) {
       fprintf(stderr,
-              "bench: %s holds none of the plugins to compare; the folder that holds bookmatch.lv2 "
+              "bookmatch: %s holds none of the plugins to compare; the folder that holds bookmatch.lv2 "
               "would be right\n",
               bench->against);
       bench->failed = true;
@@ -306,7 +306,7 @@ static bool read_arguments(Bench* bench, int n_arguments, char** arguments)
       const bool takes_value =
          !strcmp(word, "--filter") || !strcmp(word, "--against") || !strcmp(word, "--picture");
       if (takes_value && i + 1 == n_arguments) {
-         fprintf(stderr, "bench: %s needs a value; `bench --help` tells more\n", word);
+         fprintf(stderr, "bookmatch: %s needs a value; `bookmatch bench --help` tells more\n", word);
          return false;
       }
       if (!strcmp(word, "--quick")) {
@@ -320,12 +320,13 @@ static bool read_arguments(Bench* bench, int n_arguments, char** arguments)
       } else if (!strcmp(word, "--against")) {
          bench->against = arguments[++i];
       } else {
-         fprintf(stderr, "bench: there is no \"%s\"; `bench --help` names what there is\n", word);
+         fprintf(stderr, "bookmatch: there is no \"%s\"; `bookmatch bench --help` names what there is\n",
+                 word);
          return false;
       }
    }
    if (bench->against && (bench->json || bench->picture)) {
-      fputs("bench: --against goes with neither --json nor --picture; a comparison is a table\n", stderr);
+      fputs("bookmatch: --against goes with neither --json nor --picture; a comparison is a table\n", stderr);
       return false;
    }
    return true;
@@ -344,7 +345,7 @@ int bm_bench_main(int n_arguments, char** arguments)
    BmError error = {0};
    BmHost* host = bm_host_new(&error);
    if (!host) {
-      fprintf(stderr, "bench: %s\n", error.text);
+      fprintf(stderr, "bookmatch: %s\n", error.text);
       return 1;
    }
    bench.section = bm_yardstick_section_new();
@@ -354,7 +355,7 @@ int bm_bench_main(int n_arguments, char** arguments)
    } else {
       measure_all(&bench, host);
       if (!bench.n_costs) {
-         fprintf(stderr, "bench: nothing here is called \"%s\"\n", bench.filter ? bench.filter : "");
+         fprintf(stderr, "bookmatch: nothing here is called \"%s\"\n", bench.filter ? bench.filter : "");
          bench.failed = true;
       }
    }

@@ -393,7 +393,7 @@ static bool decay_curve_db(const float* response, uint32_t n_frames, double* cur
    return sum > 0.0;
 }
 
-double bm_decay_time_s(const float* response, uint32_t n_frames, double rate_hz)
+double bm_measured_decay_s(const float* response, uint32_t n_frames, double rate_hz)
 {
    double* curve_db = bm_calloc(n_frames, sizeof(double));
    double result = (double)NAN;
@@ -458,7 +458,7 @@ static void add_decay(Subject* subject, BmFigures* figures)
    in[0] = 1.0f;
    run(subject, in, false, out, NULL, n_frames);
    if (decay_curve_db(out, n_frames, curve_db)) {
-      const double time_s = bm_decay_time_s(out, n_frames, subject->rate_hz);
+      const double time_s = bm_measured_decay_s(out, n_frames, subject->rate_hz);
       const uint32_t step = (uint32_t)(subject->rate_hz / 200.0);
       const uint32_t n_points = n_frames / step;
       double* x = bm_figures_doubles(figures, n_points);
@@ -486,7 +486,7 @@ static void add_decay(Subject* subject, BmFigures* figures)
       for (uint32_t n = 0; n < N_OCTAVES; ++n) {
          octave_band(out, band, n_frames, 125.0 * pow(2.0, n), subject->rate_hz);
          octave[n] = n;
-         decay_s[n] = bm_decay_time_s(band, n_frames, subject->rate_hz);
+         decay_s[n] = bm_measured_decay_s(band, n_frames, subject->rate_hz);
          longest_s = isfinite(decay_s[n]) ? fmax(longest_s, decay_s[n]) : longest_s;
       }
       BmPlot* bars =

@@ -33,6 +33,6 @@ void bm_probe_stereo_file(const char* before_path, const char* after_path, BmFig
 
 /** Decay time in seconds to -60 dB from the slope between -5 and -35 dB of the backward integral (Schroeder;
    ISO 3382-1 T30) of `response` [n_frames]; NaN if it does not fall that far. */
-double bm_decay_time_s(const float* response, uint32_t n_frames, double rate_hz);
+double bm_measured_decay_s(const float* response, uint32_t n_frames, double rate_hz);
 
 #endif

@@ -28,11 +28,11 @@ static void the_decay_time_of_a_known_decay_is_found(void** state)
       for (uint32_t n = 0; n < n_frames; ++n) {
          decay[n] = (float)(bm_test_random(&seed) * exp(-6.907755279 * n / RATE_HZ / times_s[t]));
       }
-      assert_close(bm_decay_time_s(decay, n_frames, RATE_HZ), times_s[t], 0.03 * times_s[t]);
+      assert_close(bm_measured_decay_s(decay, n_frames, RATE_HZ), times_s[t], 0.03 * times_s[t]);
       free(decay);
    }
    const float silence[100] = {0.0f};
-   assert_true(isnan(bm_decay_time_s(silence, 100, RATE_HZ)));
+   assert_true(isnan(bm_measured_decay_s(silence, 100, RATE_HZ)));
 }
 
 static const BmPlot* find_plot(const BmFigures* figures, const char* title)
