@@ -305,7 +305,7 @@ BmTakeOffset bm_take_placement_learned(const BmTakePlacement* self)
 void bm_take_placement_recall(BmTakePlacement* self, BmTakeOffset offset)
 {
    self->cfg.learned = offset;
-   for (uint32_t i = 0; i < self->cfg.n_takes; ++i) {
+   for (uint32_t i = 0; i < self->cfg.n_takes && !self->mem.takes_at_once; ++i) {
       set_gains(self, i);
    }
 }
