@@ -26,9 +26,10 @@ static const Command commands[] = {
     "      Loudness, peaks, dynamics, spectrum, lowest note and stereo of audio files. --note gives the\n"
     "      lowest note instead of having it found."},
    {"render", bm_render_command,
-    "render SESSION.ttl [-o FOLDER] [--takes FOLDER] [--json] [--no-report]\n"
+    "render SESSION.ttl [-o FOLDER] [--takes FOLDER] [--json] [--no-report] [--times]\n"
     "      Render a session's stems and its report into FOLDER (without -o: a folder of the\n"
-    "      session's name beside it). Takes are sought beside the session, or in --takes."},
+    "      session's name beside it). Takes are sought beside the session, or in --takes.\n"
+    "      --times says where the processor time of the render went."},
    {"response", bm_response_command,
     "response [-o FILE.svg|FILE.html] [--json] [--rate HZ] [--level DBFS]\n"
     "           [--input both|left|side] PLUGIN [port=value...]\n"

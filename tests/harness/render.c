@@ -8,6 +8,7 @@
 #include <math.h>
 #include <stdlib.h>
 #include <string.h>
+#include <time.h>
 
 /* Blocks a second of audio; each gives the traces one point. */
 #define BM_BLOCKS_PER_S 50.0
@@ -38,7 +39,8 @@ typedef struct {
    double* trace_sums; /* [n_traces] of the point being gathered */
    uint32_t n_gathered;
    uint32_t per_point; /* blocks to a point */
-   char* warning;      /* the first; later ones would say no more */
+   double seconds;
+   char* warning; /* the first; later ones would say no more */
    BmInsertRecord record;
 } InsertState;
 
@@ -61,6 +63,8 @@ typedef struct {
    const BmNode* node;
    uint32_t level; /* 0 for tracks; a bus stands above all that feed it */
    BmError error;
+   double take_seconds;
+   double seconds; /* the take and the inserts included */
    BmTake* take;
    uint64_t n_take_read;
    InsertState* inserts; /* [node->n_inserts] */
@@ -105,6 +109,8 @@ struct BmRender {
    uint32_t n_held;
    char** warnings;
    uint32_t n_warnings;
+   uint32_t n_threads;
+   double listener_seconds;
 };
 
 static void warn(BmRender* render, char* text)
@@ -131,6 +137,14 @@ static void free_scratch(Scratch* scratch)
       free(scratch->gains[c]);
    }
    free(scratch->late);
+}
+
+/* What this thread has had of its processor. */
+static double seconds_now(void)
+{
+   struct timespec now = {0};
+   clock_gettime(CLOCK_THREAD_CPUTIME_ID, &now);
+   return (double)now.tv_sec + 1e-9 * (double)now.tv_nsec;
 }
 
 static void delay_init(DelayLine* delay, int64_t n_frames)
@@ -456,10 +470,14 @@ static bool run_node(const BmRender* render, Scratch* scratch, NodeState* state,
                      uint32_t n_frames, bool with_before, BmError* error)
 {
    const BmNode* node = state->node;
-   if (!node->is_track) {
+   if (node->is_track) {
+      const double begun = seconds_now();
+      if (!read_take(state, frame, n_frames, error)) {
+         return false;
+      }
+      state->take_seconds += seconds_now() - begun;
+   } else {
       gather_bus(render, scratch, state, false, state->wet, frame, n_frames);
-   } else if (!read_take(state, frame, n_frames, error)) {
-      return false;
    }
    if (node->is_inverted) {
       turn_over(state->wet, node->n_in, n_frames);
@@ -479,10 +497,12 @@ static bool run_node(const BmRender* render, Scratch* scratch, NodeState* state,
       apply_fader(scratch, state, state->dry, state->n_wet, state->dry_post, frame, n_frames);
    }
    for (uint32_t n = 0; n < node->n_inserts; ++n) {
-      if (state->inserts[n].instance &&
-          !run_insert(render, state, &state->inserts[n], frame, n_frames, error)) {
+      InsertState* insert = &state->inserts[n];
+      const double begun = seconds_now();
+      if (insert->instance && !run_insert(render, state, insert, frame, n_frames, error)) {
          return false;
       }
+      insert->seconds += seconds_now() - begun;
    }
    apply_fader(scratch, state, state->wet, state->n_wet, state->post, frame - state->leaves_late, n_frames);
    return true;
@@ -865,8 +885,10 @@ static void run_job(void* user, uint32_t job, uint32_t worker)
    const Level* level = user;
    BmRender* render = level->render;
    NodeState* state = &render->nodes[level->nodes[job]];
+   const double begun = seconds_now();
    run_node(render, &render->scratch[worker], state, level->frame, render->block_frames, level->with_before,
             &state->error);
+   state->seconds += seconds_now() - begun;
 }
 
 /* A block of all nodes: level after level, the nodes of each side by side. The first error in the session's
@@ -927,10 +949,12 @@ static bool run_all(BmRender* render, BmWorkers* workers, const BmRenderSink* si
       const uint32_t start = (uint32_t)clamp(-tap_frame, 0, n_frames);
       const uint32_t end = (uint32_t)clamp(limit - tap_frame, start, n_frames);
       const uint32_t split = (uint32_t)clamp(content - tap_frame, start, end);
+      const double begun = seconds_now();
       if (!give_block(render, sink, start, split - start, error) ||
           !take_tail(render, sink, split, end, error)) {
          return false;
       }
+      render->listener_seconds += seconds_now() - begun;
       const int64_t done = clamp(tap_frame + n_frames, 0, limit);
       if (sink->progress) {
          sink->progress(sink->user, (uint64_t)done, (uint64_t)(done > content ? done : content));
@@ -957,6 +981,7 @@ bool bm_render_run(BmRender* render, const BmRenderSink* sink, BmError* error)
    const uint32_t n_wanted = sink->n_threads ? sink->n_threads : bm_workers_of_machine();
    BmWorkers* workers = bm_workers_new(n_wanted < widest ? n_wanted : widest);
    const uint32_t n_workers = bm_workers_count(workers);
+   render->n_threads = n_workers;
    render->scratch = bm_calloc(n_workers, sizeof(Scratch));
    for (uint32_t n = 0; n < n_workers; ++n) {
       render->scratch[n] = new_scratch(render->block_frames);
@@ -974,6 +999,63 @@ const BmInsertRecord* bm_render_insert(const BmRender* render, uint32_t node, ui
 {
    const NodeState* state = &render->nodes[node];
    return state->node && state->inserts[insert].instance ? &state->inserts[insert].record : NULL;
+}
+
+static void add_cost(BmRenderCost* costs, uint32_t* n_costs, const BmRenderCost* cost)
+{
+   for (uint32_t n = 0; n < *n_costs; ++n) {
+      if (!strcmp(costs[n].what, cost->what)) {
+         costs[n].n_inserts += cost->n_inserts;
+         costs[n].seconds += cost->seconds;
+         return;
+      }
+   }
+   costs[(*n_costs)++] = *cost;
+}
+
+static int compare_costs(const void* a, const void* b)
+{
+   const double left = ((const BmRenderCost*)a)->seconds;
+   const double right = ((const BmRenderCost*)b)->seconds;
+   return left < right ? 1 : left > right ? -1 : 0;
+}
+
+BmRenderCost* bm_render_costs(const BmRender* render, uint32_t* n_costs)
+{
+   uint32_t n_most = 3;
+   for (uint32_t n = 0; n < render->session->n_nodes; ++n) {
+      n_most += render->nodes[n].node ? render->nodes[n].node->n_inserts : 0;
+   }
+   BmRenderCost* costs = bm_calloc(n_most, sizeof(BmRenderCost));
+   *n_costs = 0;
+   double takes = 0.0;
+   double mixing = 0.0;
+   for (uint32_t n = 0; n < render->session->n_nodes; ++n) {
+      const NodeState* state = &render->nodes[n];
+      takes += state->take_seconds;
+      mixing += state->seconds - state->take_seconds;
+      for (uint32_t i = 0; state->node && i < state->node->n_inserts; ++i) {
+         const InsertState* insert = &state->inserts[i];
+         mixing -= insert->seconds;
+         if (insert->instance) {
+            const BmRenderCost cost = {insert->insert->plugin->uri, 1, insert->seconds};
+            add_cost(costs, n_costs, &cost);
+         }
+      }
+   }
+   const BmRenderCost rest[] = {{"reading takes", 0, takes},
+                                {"faders and buses", 0, mixing},
+                                {"stems and figures", 0, render->listener_seconds}};
+   for (uint32_t n = 0; n < sizeof(rest) / sizeof(rest[0]); ++n) {
+      add_cost(costs, n_costs, &rest[n]);
+   }
+   qsort(costs, *n_costs, sizeof(BmRenderCost), compare_costs);
+   return costs;
+}
+
+uint32_t bm_render_n_threads(const BmRender* render)
+{
+   return render->n_threads;
 }
 
 const char* bm_render_warning(const BmRender* render, uint32_t n)

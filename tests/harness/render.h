@@ -61,6 +61,13 @@ typedef struct {
    uint32_t n_threads;
 } BmRenderSink;
 
+/** Where the time of a run went: processor seconds, added up over the threads. */
+typedef struct {
+   const char* what;   /**< a plugin's URI, or what else is done, in words */
+   uint32_t n_inserts; /**< of that plugin; 0 for the rest */
+   double seconds;
+} BmRenderCost;
+
 typedef struct BmRender BmRender;
 
 /** Start an insert's plugin as a render does: preset, state, settings, first breakpoints. @return NULL with
@@ -85,6 +92,17 @@ uint64_t bm_render_max_frames(const BmRender* render);
 /** An insert of a node that leads to a stem and is not bypassed; NULL for others. Traces are there after the
  * run. */
 const BmInsertRecord* bm_render_insert(const BmRender* render, uint32_t node, uint32_t insert);
+
+/**
+   What the run has cost, dearest first.
+
+   @param n_costs set to how many there are.
+   @return freed by the caller; the words live as long as the render.
+*/
+BmRenderCost* bm_render_costs(const BmRender* render, uint32_t* n_costs);
+
+/** How many threads the run had. */
+uint32_t bm_render_n_threads(const BmRender* render);
 
 /** Lines about what went other than a user would expect; NULL past the end. */
 const char* bm_render_warning(const BmRender* render, uint32_t n);

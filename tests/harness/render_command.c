@@ -13,6 +13,7 @@
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
+#include <time.h>
 
 typedef struct {
    const char* session;
@@ -20,6 +21,7 @@ typedef struct {
    char* folder;
    bool as_json;
    bool without_report;
+   bool with_times;
 } Options;
 
 typedef struct {
@@ -67,6 +69,8 @@ static bool parse(int n_arguments, char** arguments, Options* options)
          options->as_json = true;
       } else if (!strcmp(argument, "--no-report")) {
          options->without_report = true;
+      } else if (!strcmp(argument, "--times")) {
+         options->with_times = true;
       } else if (argument[0] != '-' && !options->session) {
          options->session = argument;
       } else {
@@ -118,6 +122,33 @@ static void print_warnings(const BmSession* session, const BmRender* render, con
                  bm_stems_path(stems, n, false), (unsigned long long)n_clipped, n_clipped == 1 ? "" : "s");
       }
    }
+}
+
+/* Say where the time went; beside the figures, so that these can still be piped. */
+static void print_times(const BmSession* session, const BmRender* render, const BmStems* stems, double wall_s)
+{
+   const double heard_s = (double)bm_stems_n_frames(stems) / session->rate_hz;
+   double tracks_s = 0.0;
+   for (uint32_t n = 0; n < session->n_nodes; ++n) {
+      tracks_s += session->nodes[n].is_used && session->nodes[n].is_track ? heard_s : 0.0;
+   }
+   uint32_t n_costs = 0;
+   BmRenderCost* costs = bm_render_costs(render, &n_costs);
+   double all_s = 0.0;
+   for (uint32_t n = 0; n < n_costs; ++n) {
+      all_s += costs[n].seconds;
+   }
+   fprintf(stderr,
+           "%.2f s for %.2f s of sound on %u thread%s: %.1f times real time, %.1f times that of the tracks\n",
+           wall_s, heard_s, bm_render_n_threads(render), bm_render_n_threads(render) == 1 ? "" : "s",
+           heard_s / wall_s, tracks_s / wall_s);
+   for (uint32_t n = 0; n < n_costs; ++n) {
+      fprintf(stderr, "%8.2f s %5.1f %%  ", costs[n].seconds,
+              100.0 * costs[n].seconds / (all_s > 0.0 ? all_s : 1.0));
+      fprintf(stderr, costs[n].n_inserts ? "%s, %u insert%s\n" : "%s\n", costs[n].what, costs[n].n_inserts,
+              costs[n].n_inserts == 1 ? "" : "s");
+   }
+   free(costs);
 }
 
 /* Say what was measured of each stem, before and after where there is a report. */
@@ -197,8 +228,16 @@ static bool render_session(const Options* options, BmHost* host, const BmSession
    const BmRenderSink sink = {
       .user = &listener, .hear = hear, .progress = tell, .without_before = !with_report, .stop = &is_stopped};
    bm_progress_begin(&listener.progress, session->rate_hz);
+   struct timespec begun;
+   struct timespec ended;
+   clock_gettime(CLOCK_MONOTONIC, &begun);
    bool ok = listener.stems && bm_render_run(render, &sink, error);
+   clock_gettime(CLOCK_MONOTONIC, &ended);
    bm_progress_end(&listener.progress);
+   if (ok && options->with_times) {
+      print_times(session, render, listener.stems,
+                  (double)(ended.tv_sec - begun.tv_sec) + 1e-9 * (double)(ended.tv_nsec - begun.tv_nsec));
+   }
    ok = ok && conclude(options, host, session, render, &listener, error);
    bm_session_report_free(listener.report);
    bm_stems_close(listener.stems);

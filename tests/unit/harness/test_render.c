@@ -471,6 +471,43 @@ static void the_bytes_are_the_same_on_any_number_of_threads(void** state)
    free(body);
 }
 
+static const BmRenderCost* cost_of(const BmRenderCost* costs, uint32_t n_costs, const char* what)
+{
+   for (uint32_t n = 0; n < n_costs; ++n) {
+      if (!strcmp(costs[n].what, what)) {
+         return &costs[n];
+      }
+   }
+   fail_msg("no cost of %s", what);
+   return NULL;
+}
+
+/* Who wants a faster session must be told which plugin to leave out: the one that stands on every track. */
+static void the_costs_name_each_plugin_once_and_the_dearest_first(void** state)
+{
+   (void)state;
+   write_take("pair.wav", RATE_HZ, 2, 20 * N_TAKE, wave_noise);
+   Rendered r = render_body(SESSION BUS STEM
+                            "<#a> a bm:Track ; bm:take <pair.wav> ; bm:output <#mix> ;\n"
+                            "   bm:inserts ( " STEREO_DELAY("1") STEREO_DELAY("2")
+                               STEREO_DELAY("3") " ) .\n"
+                                                 "<#b> a bm:Track ; bm:take <pair.wav> ; bm:output <#mix> ;\n"
+                                                 "   bm:inserts ( " STEREO_DELAY("6") " ) .\n");
+   uint32_t n_costs = 0;
+   BmRenderCost* costs = bm_render_costs(r.render, &n_costs);
+   assert_int_equal(n_costs, 4);
+   assert_int_equal(cost_of(costs, n_costs, "urn:bookmatch:test#stereo")->n_inserts, 4);
+   assert_true(cost_of(costs, n_costs, "urn:bookmatch:test#stereo")->seconds > 0.0);
+   assert_true(cost_of(costs, n_costs, "reading takes")->seconds > 0.0);
+   assert_true(cost_of(costs, n_costs, "faders and buses")->seconds > 0.0);
+   assert_true(cost_of(costs, n_costs, "stems and figures")->seconds > 0.0);
+   for (uint32_t n = 1; n < n_costs; ++n) {
+      assert_true(costs[n - 1].seconds >= costs[n].seconds);
+   }
+   free(costs);
+   rendered_free(&r);
+}
+
 /* Two culprits in the same block: whichever thread is faster, the user reads the same line. */
 static void of_two_errors_the_first_in_the_session_is_told(void** state)
 {
@@ -521,6 +558,7 @@ int main(void)
       cmocka_unit_test(what_is_not_a_number_stops_the_render_and_names_the_culprit),
       cmocka_unit_test(a_take_that_is_not_finite_stops_the_render),
       cmocka_unit_test(the_bytes_are_the_same_on_any_number_of_threads),
+      cmocka_unit_test(the_costs_name_each_plugin_once_and_the_dearest_first),
       cmocka_unit_test(of_two_errors_the_first_in_the_session_is_told),
    };
    return cmocka_run_group_tests(tests, open_folder, close_folder);
