@@ -8,8 +8,8 @@
 #include "session.h"
 #include "session_report.h"
 #include "stems.h"
+#include "stop.h"
 
-#include <signal.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
@@ -29,25 +29,6 @@ typedef struct {
    BmSessionReport* report; /* NULL: none is wanted */
    BmProgress progress;
 } Listener;
-
-static volatile sig_atomic_t is_stopped;
-
-static void on_signal(int signal)
-{
-   (void)signal;
-   is_stopped = 1;
-}
-
-/* The first signal ends the render in good order, a second one ends it. */
-static void catch_signals(void)
-{
-   struct sigaction action = {.sa_handler = on_signal, .sa_flags = (int)SA_RESETHAND};
-   sigaction(SIGINT, &action, NULL);
-   sigaction(SIGTERM, &action, NULL);
-   sigaction(SIGHUP, &action, NULL);
-   /* A file that outgrows a limit is an error to report, not a reason to die. */
-   signal(SIGXFSZ, SIG_IGN);
-}
 
 static bool parse(int n_arguments, char** arguments, Options* options)
 {
@@ -198,7 +179,7 @@ static bool conclude(const Options* options, BmHost* host, const BmSession* sess
    bool ok = true;
    if (listener->report) {
       char* page = bm_print("%s/%s.html", options->folder, session->name);
-      const BmReportTask task = {listener->stems, page, &listener->progress, &is_stopped};
+      const BmReportTask task = {listener->stems, page, &listener->progress, bm_stop()};
       ok = bm_session_report_write(listener->report, &task, error);
       bm_progress_end(&listener->progress);
       if (ok && !options->as_json) {
@@ -226,7 +207,7 @@ static bool render_session(const Options* options, BmHost* host, const BmSession
          bm_stems_open(session, options->folder, bm_render_max_frames(render), with_report, error);
    }
    const BmRenderSink sink = {
-      .user = &listener, .hear = hear, .progress = tell, .without_before = !with_report, .stop = &is_stopped};
+      .user = &listener, .hear = hear, .progress = tell, .without_before = !with_report, .stop = bm_stop()};
    bm_progress_begin(&listener.progress, session->rate_hz);
    struct timespec begun;
    struct timespec ended;
@@ -252,7 +233,7 @@ int bm_render_command(int n_arguments, char** arguments)
       free(options.folder);
       return 2;
    }
-   catch_signals();
+   bm_catch_signals();
    BmError error = {0};
    BmHost* host = bm_host_new(&error);
    BmSession* session = host ? bm_session_read(host, options.session, options.takes_folder, &error) : NULL;

@@ -2,6 +2,7 @@
 #include "report.h"
 
 #include "format.h"
+#include "page.h"
 #include "pictures.h"
 #include "sheets.h"
 
@@ -20,10 +21,6 @@
 
 /* EBU R 128, 2020, recommendation: the highest true peak for programmes. */
 #define MAX_TRUE_PEAK_DBTP (-1.0)
-
-static const char caution[] =
-   "Start with the volume low. Loud or long listening can damage hearing for good; your local rules on noise "
-   "exposure and the advice of a licensed hearing professional come first.";
 
 /* ---- numbers ---- */
 
@@ -44,42 +41,6 @@ static void add_unit(BmText* page, const BmDescriptor* descriptor)
    if (*descriptor->unit) {
       bm_text_addf(page, " <small>%s</small>", descriptor->unit);
    }
-}
-
-/* ---- head and foot ---- */
-
-static void begin_page(BmText* page, const char* title)
-{
-   bm_text_add(page, "<!DOCTYPE html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\">\n"
-                     "<meta name=\"viewport\" content=\"width=device-width, initial-scale=1\">\n"
-                     "<meta name=\"color-scheme\" content=\"light dark\">\n<title>");
-   bm_text_add_html(page, title);
-   bm_text_add(page, "</title>\n<style>\n");
-   bm_text_add(page, bm_sheet_plot_css);
-   bm_text_add(page, bm_sheet_report_css);
-   bm_text_add(page, "</style>\n</head>\n<body>\n<header>\n<div class=\"spine\"></div>\n<h1>");
-   bm_text_add_html(page, title);
-   bm_text_add(page, "</h1>\n");
-}
-
-static void add_paragraph(BmText* page, const char* class_name, const char* words)
-{
-   if (words && *words) {
-      bm_text_addf(page, "<p class=\"%s\">", class_name);
-      bm_text_add_html(page, words);
-      bm_text_add(page, "</p>\n");
-   }
-}
-
-static void end_page(BmText* page)
-{
-   bm_text_add(page, "<footer>\n");
-   if (page->chars && strstr(page->chars, "<audio")) {
-      add_paragraph(page, "", caution);
-   }
-   bm_text_add(page, "</footer>\n<script>\n");
-   bm_text_add(page, bm_sheet_report_js);
-   bm_text_add(page, "</script>\n</body>\n</html>\n");
 }
 
 static bool save_page(BmText* page, const char* path)
@@ -138,7 +99,7 @@ static void add_players(BmText* page, const BmReportSignal* signal, const char* 
          "equal loudness (%s is turned down by %s" NO_BREAK_SPACE "dB)</span></label>\n",
          id, before_lu > after_lu ? "Before" : "After", number);
    }
-   add_paragraph(page, "caution", caution);
+   bm_page_add_paragraph(page, "caution", bm_hearing_caution);
 }
 
 /* ---- figures and settings ---- */
@@ -333,7 +294,7 @@ static void add_signal(BmText* page, const BmReportSignal* signal, uint32_t numb
    bm_text_add_html(page, signal->name);
    bm_text_add(page, "</h2>\n");
    bm_text_add(page, is_folded ? "</summary>\n" : "");
-   add_paragraph(page, "note", signal->note);
+   bm_page_add_paragraph(page, "note", signal->note);
    add_keys(page, signal);
    add_players(page, signal, id);
    if (signal->before || signal->after) {
@@ -416,8 +377,8 @@ static void add_definitions(BmText* page)
 bool bm_report_write(const BmReport* report, const char* path)
 {
    BmText page = {0};
-   begin_page(&page, report->title);
-   add_paragraph(&page, "lead", report->summary);
+   bm_page_begin(&page, report->title, NULL);
+   bm_page_add_paragraph(&page, "lead", report->summary);
    if (report->n_facts) {
       bm_text_add(&page, "<dl class=\"facts\">\n");
       for (uint32_t n = 0; n < report->n_facts; ++n) {
@@ -438,7 +399,7 @@ bool bm_report_write(const BmReport* report, const char* path)
    }
    add_definitions(&page);
    bm_text_add(&page, "</main>\n");
-   end_page(&page);
+   bm_page_end(&page, bm_sheet_report_js);
    return save_page(&page, path);
 }
 
@@ -446,9 +407,9 @@ bool bm_report_write_index(const char* title, const char* summary, const BmRepor
                            uint32_t n_entries, const char* path)
 {
    BmText page = {0};
-   begin_page(&page, title);
-   add_paragraph(&page, "lead", summary);
-   add_paragraph(&page, "caution", caution);
+   bm_page_begin(&page, title, NULL);
+   bm_page_add_paragraph(&page, "lead", summary);
+   bm_page_add_paragraph(&page, "caution", bm_hearing_caution);
    bm_text_add(&page, "</header>\n<main>\n<ul class=\"sessions\">\n");
    for (uint32_t n = 0; n < n_entries; ++n) {
       const BmReportIndexEntry* const entry = &entries[n];
@@ -459,7 +420,7 @@ bool bm_report_write_index(const char* title, const char* summary, const BmRepor
       bm_text_add(&page, "\">");
       bm_text_add_html(&page, entry->title);
       bm_text_add(&page, "</a></h2>\n");
-      add_paragraph(&page, "note", entry->summary);
+      bm_page_add_paragraph(&page, "note", entry->summary);
       if (entry->after) {
          char loudness[BM_NUMBER_BYTES];
          char peak[BM_NUMBER_BYTES];
@@ -478,7 +439,7 @@ bool bm_report_write_index(const char* title, const char* summary, const BmRepor
       bm_text_add(&page, "</li>\n");
    }
    bm_text_add(&page, "</ul>\n</main>\n");
-   end_page(&page);
+   bm_page_end(&page, bm_sheet_report_js);
    return save_page(&page, path);
 }
 
@@ -486,13 +447,13 @@ bool bm_report_write_figures(const char* title, const char* words, const BmPlot*
                              const char* path)
 {
    BmText page = {0};
-   begin_page(&page, title);
-   add_paragraph(&page, "lead", words);
+   bm_page_begin(&page, title, NULL);
+   bm_page_add_paragraph(&page, "lead", words);
    bm_text_add(&page, "</header>\n<main>\n");
    for (uint32_t n = 0; n < n_plots; ++n) {
       bm_plot_add_figure(&page, &plots[n]);
    }
    bm_text_add(&page, "</main>\n");
-   end_page(&page);
+   bm_page_end(&page, bm_sheet_report_js);
    return save_page(&page, path);
 }
