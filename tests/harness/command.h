@@ -4,6 +4,9 @@
 #ifndef BM_HARNESS_COMMAND_H
 #define BM_HARNESS_COMMAND_H
 
+/** A session's alternatives at equal loudness, and a page to choose by ear. */
+int bm_audition_command(int n_arguments, char** arguments);
+
 /** The plugins that are installed, or the ports and presets of one. */
 int bm_list_command(int n_arguments, char** arguments);
 

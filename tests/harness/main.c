@@ -14,6 +14,11 @@ typedef struct {
 } Command;
 
 static const Command commands[] = {
+   {"audition", bm_audition_command,
+    "audition SESSION.ttl [-o FOLDER] [--takes FOLDER] [--stem FILE.wav]\n"
+    "      Render each alternative that a session offers, bring all to one loudness, and write a page to\n"
+    "      choose by ear into FOLDER (without -o: a folder SESSION-audition beside it). --stem says which\n"
+    "      stem is heard; without it, the first that the alternatives reach."},
    {"bench", bm_bench_main,
     "bench [--quick] [--filter WORD] [--json] [--picture FILE.svg] [--against FOLDER]\n"
     "      What each plugin and each part of it costs, in nanoseconds a frame and in sections of a filter;\n"

@@ -579,7 +579,7 @@ static bool add_alternative(Reader* reader, const BmTerm* term, uint32_t line, c
    session->alternatives =
       bm_realloc(session->alternatives, session->n_alternatives + 1u, sizeof(BmAlternative));
    BmAlternative* alternative = &session->alternatives[session->n_alternatives++];
-   *alternative = (BmAlternative){.label = bm_copy(label), .line = line};
+   *alternative = (BmAlternative){.label = bm_copy(label), .is_empty = true, .line = line};
    return get_text(reader, term, BM_NOTE, "", &alternative->note);
 }
 
@@ -679,7 +679,7 @@ static void list_add(List* list, const BmTerm* item, uint32_t line)
 }
 
 /* Put what the alternative holds in the place of a choice. */
-static bool expand_choice(Reader* reader, const BmStatement* choice, const char* label, List* chain)
+static bool expand_choice(Reader* reader, const BmStatement* choice, BmAlternative* alternative, List* chain)
 {
    List all;
    List inserts = {0};
@@ -687,10 +687,11 @@ static bool expand_choice(Reader* reader, const BmStatement* choice, const char*
    for (uint32_t n = 0; n < all.n_items && ok; ++n) {
       const char* name = alternative_label(reader, all.items[n], all.lines[n]);
       const BmStatement* s = NULL;
-      if (!name || strcmp(name, label)) {
+      if (!name || strcmp(name, alternative->label)) {
          continue;
       }
       ok = get_one(reader, all.items[n], BM_NS "inserts", &s) && get_list(reader, s, &inserts);
+      alternative->is_empty = alternative->is_empty && !inserts.n_items;
       for (uint32_t i = 0; i < inserts.n_items && ok; ++i) {
          const BmStatement* inner = bm_turtle_get(inserts.items[i], BM_NS "alternatives");
          list_add(chain, inserts.items[i], inserts.lines[i]);
@@ -712,7 +713,7 @@ static bool read_chain(Reader* reader, const BmNode* node, const List* list, uin
    for (uint32_t n = 0; n < list->n_items && ok; ++n) {
       const BmStatement* choice = bm_turtle_get(list->items[n], BM_NS "alternatives");
       if (choice) {
-         ok = expand_choice(reader, choice, reader->session->alternatives[alternative].label, &items);
+         ok = expand_choice(reader, choice, &reader->session->alternatives[alternative], &items);
       } else {
          list_add(&items, list->items[n], list->lines[n]);
       }

@@ -61,7 +61,8 @@ typedef struct {
 /** One of the choices that a session leaves open: what stands at its places differs, all else is the same. */
 typedef struct {
    char* label;
-   char* note; /**< "" if the session gives none */
+   char* note;    /**< "" if the session gives none */
+   bool is_empty; /**< no insert at any of its places */
    uint32_t line;
 } BmAlternative;
 

@@ -19,7 +19,7 @@ struct BmStems {
    uint64_t n_frames;
 };
 
-static bool would_overwrite_take(const BmSession* session, const char* path, BmError* error)
+bool bm_would_overwrite_take(const BmSession* session, const char* path, BmError* error)
 {
    struct stat stem;
    if (stat(path, &stem)) {
@@ -58,7 +58,7 @@ BmStems* bm_stems_open(const BmSession* session, const char* folder, uint64_t ma
       const int stem_size = (int)(strlen(stem->file) - strlen(".wav"));
       file->path =
          bm_print("%s%s%.*s%s.wav", folder, slash, stem_size, stem->file, is_before ? ".before" : "");
-      if (!would_overwrite_take(session, file->path, error)) {
+      if (!bm_would_overwrite_take(session, file->path, error)) {
          file->writer = bm_stem_open(file->path, stem->format, session->rate_hz,
                                      session->nodes[stem->from].n_out, max_frames, error);
       }

@@ -11,6 +11,9 @@
 #include <stdbool.h>
 #include <stdint.h>
 
+/** Whether `path` is one of the session's takes; the error then says so. */
+bool bm_would_overwrite_take(const BmSession* session, const char* path, BmError* error);
+
 typedef struct BmStems BmStems;
 
 /**
