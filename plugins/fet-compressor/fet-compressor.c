@@ -1,22 +1,12 @@
 /* SPDX-License-Identifier: ISC */
-#include "dynamics/fet_compressor.h"
-#include "fet_compressor_ports.h"
+#include "fet_compressor_params.h"
 #include "shell.h"
 
 BM_FIXED_VERBS(BmFetCompressor, fet_compressor)
 
 static void set(void* self, const float* port)
 {
-   const BmFetCompressorParams params = {
-      .threshold_db = (double)port[FET_COMPRESSOR_THRESHOLD_DB],
-      .ratio = (double)port[FET_COMPRESSOR_RATIO],
-      .attack_ms = (double)port[FET_COMPRESSOR_ATTACK_MS],
-      .release_ms = (double)port[FET_COMPRESSOR_RELEASE_MS],
-      .makeup_db = (double)port[FET_COMPRESSOR_MAKEUP_DB],
-      .sidechain_low_cut_hz = (double)port[FET_COMPRESSOR_SIDECHAIN_LOW_CUT_HZ],
-      .link = (double)port[FET_COMPRESSOR_LINK_PERCENT] / 100.0,
-      .quality = (BmQuality)port[FET_COMPRESSOR_QUALITY],
-   };
+   const BmFetCompressorParams params = bm_fet_compressor_params(port);
    bm_fet_compressor_set(self, &params);
 }
 
@@ -27,7 +17,7 @@ static uint32_t latency_frames(const void* self)
 
 static void report(const void* self, float* port)
 {
-   port[FET_COMPRESSOR_GAIN_REDUCTION_DB] = (float)bm_fet_compressor_reduction_db(self);
+   bm_fet_compressor_report(self, port);
 }
 
 const BmPlugin bm_plugin = {

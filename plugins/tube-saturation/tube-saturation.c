@@ -1,17 +1,12 @@
 /* SPDX-License-Identifier: ISC */
-#include "saturation/tube.h"
 #include "shell.h"
-#include "tube_saturation_ports.h"
+#include "tube_saturation_params.h"
 
 BM_FIXED_VERBS(BmTube, tube)
 
 static void set(void* self, const float* port)
 {
-   const BmTubeParams params = {
-      .drive_db = (double)port[TUBE_SATURATION_DRIVE_DB],
-      .bias = (double)port[TUBE_SATURATION_BIAS_PERCENT] / 100.0,
-      .quality = (BmQuality)port[TUBE_SATURATION_QUALITY],
-   };
+   const BmTubeParams params = bm_tube_saturation_params(port);
    bm_tube_set(self, &params);
 }
 

@@ -1,22 +1,12 @@
 /* SPDX-License-Identifier: ISC */
-#include "dynamics/variable_mu_compressor.h"
 #include "shell.h"
-#include "variable_mu_compressor_ports.h"
+#include "variable_mu_compressor_params.h"
 
 BM_FIXED_VERBS(BmVariableMuCompressor, variable_mu_compressor)
 
 static void set(void* self, const float* port)
 {
-   const BmVariableMuCompressorParams params = {
-      .threshold_db = (double)port[VARIABLE_MU_COMPRESSOR_THRESHOLD_DB],
-      .attack_ms = (double)port[VARIABLE_MU_COMPRESSOR_ATTACK_MS],
-      .release_s = (double)port[VARIABLE_MU_COMPRESSOR_RELEASE_S],
-      .balance = (double)port[VARIABLE_MU_COMPRESSOR_BALANCE_PERCENT] / 100.0,
-      .makeup_db = (double)port[VARIABLE_MU_COMPRESSOR_MAKEUP_DB],
-      .sidechain_low_cut_hz = (double)port[VARIABLE_MU_COMPRESSOR_SIDECHAIN_LOW_CUT_HZ],
-      .link = (double)port[VARIABLE_MU_COMPRESSOR_LINK_PERCENT] / 100.0,
-      .quality = (BmQuality)port[VARIABLE_MU_COMPRESSOR_QUALITY],
-   };
+   const BmVariableMuCompressorParams params = bm_variable_mu_compressor_params(port);
    bm_variable_mu_compressor_set(self, &params);
 }
 
@@ -27,7 +17,7 @@ static uint32_t latency_frames(const void* self)
 
 static void report(const void* self, float* port)
 {
-   port[VARIABLE_MU_COMPRESSOR_GAIN_REDUCTION_DB] = (float)bm_variable_mu_compressor_reduction_db(self);
+   bm_variable_mu_compressor_report(self, port);
 }
 
 const BmPlugin bm_plugin = {
