@@ -21,11 +21,13 @@ typedef struct {
    uint32_t n_points;
 } BmPort;
 
-/** One form of a plugin: its URI and how many audio ports it has. They follow the controls, inputs first. */
+/** One form of a plugin: its URI, how many audio ports it has and how many of the controls, the first so
+   many. Audio ports follow the controls, inputs first. */
 typedef struct {
    const char* uri;
    uint32_t n_inputs;
    uint32_t n_outputs;
+   uint32_t n_controls;
 } BmForm;
 
 /** All ports of a plugin, and the index of each that the shell itself serves (-1: the plugin has none). */

@@ -571,7 +571,7 @@ static void connect_port(LV2_Handle instance, uint32_t index, void* data)
 {
    Shell* self = (Shell*)instance;
    const BmPorts* ports = bm_plugin.ports;
-   if (index < ports->n_controls) {
+   if (index < self->form->n_controls) {
       if (ports->controls[index].is_output) {
          self->control_out[index] = data ? (float*)data : &self->unheard;
       } else {
@@ -579,7 +579,7 @@ static void connect_port(LV2_Handle instance, uint32_t index, void* data)
       }
       return;
    }
-   index -= ports->n_controls;
+   index -= self->form->n_controls;
    if (index < self->form->n_inputs) {
       self->audio_in[index] = (const float*)data;
    } else if (index - self->form->n_inputs < self->form->n_outputs) {

@@ -8,6 +8,10 @@
 
 The source says each thing once: a plugin is a bm:Processor with bm:form, bm:with (sets of shared ports) and bm:ports.
 A port is a control input unless it says otherwise. A control has the same index in every form; audio ports follow.
+A port with bm:onlyIn (a list of forms) stands behind those that all forms have.
+
+A processor may hold others as bm:stages: their own ports become its own, prefixed and grouped, in a stage's words
+except where bm:port says otherwise; those that bm:main names come first on a panel, the rest is for experts.
 """
 
 import argparse
@@ -65,6 +69,9 @@ SHELL_PORTS = (
     "enabled input_gain output_gain input_level output_level latency match mix quality rendering".split()
 )
 
+# Where a panel begins to show what bm:main of a stage does not name.
+EXPERT_PRIORITY = 200
+
 GROUP_OF_CHANNELS = {1: PG.MonoGroup, 2: PG.StereoGroup}
 
 
@@ -77,14 +84,12 @@ class Source:
 
     def __init__(self, shared_path, plugin_path):
         self.path = plugin_path
+        self.folder = os.path.dirname(shared_path)
+        self.files = [shared_path, plugin_path]
         self.graph = Graph()
         self.own = Graph()
         for path, graphs in ((shared_path, (self.graph,)), (plugin_path, (self.graph, self.own))):
-            text = open(path, encoding="utf-8").read()
-            try:
-                self.base_parse(text, graphs)
-            except Exception as error:  # rdflib raises its own kinds for each way of being wrong
-                raise SourceError(f"{path}: not Turtle: {' '.join(str(error).split())}") from error
+            self.parse(path, graphs)
         subjects = list(self.own.subjects(RDF.type, BM.Processor))
         if len(subjects) != 1:
             raise SourceError(f"{plugin_path}: {len(subjects)} bm:Processor; one file describes one")
@@ -94,6 +99,7 @@ class Source:
         self.forms = [self.form(node) for node in sorted(self.graph.objects(self.plugin, BM.form))]
         if not self.forms:
             self.fail("no bm:form")
+        self.stages = [self.stage(node) for node in self.items(self.plugin, BM.stages)]
         self.controls = self.read_controls()
         self.presets = sorted(self.own.subjects(RDF.type, PSET.Preset))
         self.check_presets()
@@ -109,9 +115,14 @@ class Source:
         ]
 
     @staticmethod
-    def base_parse(text, graphs):
-        for graph in graphs:
-            graph.parse(data=text, format="turtle")
+    def parse(path, graphs):
+        with open(path, encoding="utf-8") as file:
+            text = file.read()
+        try:
+            for graph in graphs:
+                graph.parse(data=text, format="turtle")
+        except Exception as error:  # rdflib raises its own kinds for each way of being wrong
+            raise SourceError(f"{path}: not Turtle: {' '.join(str(error).split())}") from error
 
     def fail(self, what):
         raise SourceError(f"{self.path}: {self.stem}: {what}")
@@ -138,27 +149,116 @@ class Source:
     def form(self, node):
         fragment = str(self.one(node, RDFS.label))
         return {
+            "node": node,
             "fragment": fragment,
             "uri": URIRef(f"{self.plugin}#{fragment}"),
             "inputs": self.items(node, BM.input),
             "outputs": self.items(node, BM.output),
         }
 
-    def read_controls(self):
+    def port_nodes(self, plugin):
+        """The controls that a plugin's own file describes, in the order of its index."""
         nodes = []
-        for port_set in self.items(self.plugin, BM["with"]):
+        for port_set in self.items(plugin, BM["with"]):
             nodes += self.items(port_set, BM.ports)
-        own = self.items(self.plugin, BM.ports)
+        own = self.items(plugin, BM.ports)
         own_symbols = {str(self.one(n, LV2.symbol)): n for n in own}
         # A plugin that describes a shared port again gives it another range; it keeps its place.
         nodes = [own_symbols.pop(str(self.one(n, LV2.symbol)), n) for n in nodes]
         nodes += [n for n in own if str(self.one(n, LV2.symbol)) in own_symbols]
+        return self.in_order(nodes)
+
+    def forms_of(self, node):
+        return self.items(node, BM.onlyIn)
+
+    def in_order(self, nodes):
+        """Those of fewer forms last, so that each form's are the first so many."""
+        return sorted(nodes, key=lambda n: -len(self.forms_of(n)) if self.forms_of(n) else -1000)
+
+    def read_controls(self):
+        nodes = self.port_nodes(self.plugin)
+        for stage in self.stages:
+            nodes += stage["ports"]
+        nodes = self.in_order(nodes)
         controls = [self.control(node) for node in nodes]
         symbols = [c["symbol"] for c in controls]
         for symbol in symbols:
             if symbols.count(symbol) > 1:
                 self.fail(f"port {symbol} is described twice")
+        for form in self.forms:
+            has = [not c["forms"] or form["node"] in c["forms"] for c in controls]
+            form["n_controls"] = sum(has)
+            if not all(has[: form["n_controls"]]):
+                self.fail(f"bm:onlyIn: the forms of one port must be among those of another, or all ({form['fragment']})")
         return controls
+
+    def stage(self, node):
+        """Another plugin as a part of this one."""
+        processor = self.one(node, BM.processor)
+        prefix = str(self.one(node, BM.prefix))
+        label = str(self.one(node, RDFS.label))
+        stem = str(processor).rsplit(":", 1)[1]
+        path = os.path.join(self.folder, f"{stem}.ttl")
+        if not os.path.exists(path):
+            self.fail(f"stage {prefix}: no {stem}.ttl for <{processor}>")
+        if path not in self.files:
+            self.files.append(path)
+            self.parse(path, (self.graph,))
+        group = URIRef(f"{self.plugin}#{prefix}_group")
+        for graph in (self.graph, self.own):
+            graph.add((group, RDF.type, PG.Group))
+            graph.add((group, LV2.symbol, Literal(f"{prefix}_group")))
+            graph.add((group, LV2.name, Literal(label)))
+        main = [str(s) for s in self.items(node, BM.main)]
+        changes = {str(self.one(n, LV2.symbol)): n for n in self.graph.objects(node, BM.port)}
+        described = {str(self.one(n, LV2.symbol)): n for n in self.items(processor, BM.ports)}
+        own = {s: n for s, n in described.items() if s == "mix" or s not in SHELL_PORTS}
+        for symbol in main + sorted(changes):
+            if symbol not in own:
+                self.fail(f"stage {prefix}: {stem} has no port {symbol} of its own")
+        priority = self.number(node, PPROPS.displayPriority)
+        ports = []
+        for symbol, source in own.items():
+            port = self.copy_port(source, leave_out=(LV2.symbol, LV2.name, PG.group, PPROPS.displayPriority))
+            self.graph.add((port, LV2.symbol, Literal(f"{prefix}_{symbol}")))
+            self.graph.add((port, LV2.name, Literal(self.stage_name(label, str(self.one(source, LV2.name))))))
+            self.graph.add((port, PG.group, group))
+            is_output = (source, RDF.type, LV2.OutputPort) in self.graph
+            if symbol in main:
+                rank = priority - main.index(symbol)
+            else:
+                rank = EXPERT_PRIORITY + priority / 10 - len(ports)
+                if not is_output:
+                    self.graph.add((port, LV2.portProperty, PPROPS.expert))
+            self.graph.add((port, PPROPS.displayPriority, Literal(int(rank))))
+            if (node, BM.onlyIn, None) in self.graph:
+                self.graph.add((port, BM.onlyIn, self.graph.value(node, BM.onlyIn)))
+            if symbol in changes:
+                for predicate in set(self.graph.predicates(changes[symbol])) - {LV2.symbol}:
+                    self.graph.remove((port, predicate, None))
+                    for value in self.graph.objects(changes[symbol], predicate):
+                        self.graph.add((port, predicate, value))
+            ports.append(port)
+        return {"prefix": prefix, "stem": stem, "processor": processor, "ports": ports, "own": set(own)}
+
+    @staticmethod
+    def stage_name(label, name):
+        is_acronym = len(name) > 1 and name[1].isupper()
+        return f"{label} {name if is_acronym else name[0].lower() + name[1:]}"
+
+    def copy_port(self, node, leave_out):
+        copy = BNode()
+        for predicate, value in self.graph.predicate_objects(node):
+            if predicate not in leave_out:
+                self.graph.add((copy, predicate, value))
+        return copy
+
+    def stage_indices(self, stage):
+        """For each control of the stage's own plugin the index here; -1 where it has none."""
+        index = {c["symbol"]: i for i, c in enumerate(self.controls)}
+        symbols = [str(self.one(n, LV2.symbol)) for n in self.port_nodes(stage["processor"])]
+        here = [f"{stage['prefix']}_{s}" if s in stage["own"] else s if s == "quality" else "" for s in symbols]
+        return [index.get(symbol, -1) for symbol in here]
 
     def control(self, node):
         symbol = str(self.one(node, LV2.symbol))
@@ -192,6 +292,7 @@ class Source:
             "node": node,
             "symbol": symbol,
             "output": output,
+            "forms": self.forms_of(node),
             "kind": kind,
             "low": low,
             "default": default,
@@ -226,6 +327,8 @@ class Source:
                 control = controls.get(symbol)
                 if control is None or control["output"]:
                     self.fail(f"preset {label!s}: no control input {symbol}")
+                if not any(f["uri"] in applies for f in self.forms if not control["forms"] or f["node"] in control["forms"]):
+                    self.fail(f"preset {label!s}: {symbol} is not in the forms it applies to")
                 if not control["low"] <= value <= control["high"]:
                     self.fail(
                         f"preset {label!s}: {symbol} {value:g} is not within {control['low']:g} to {control['high']:g}"
@@ -327,7 +430,7 @@ def write_plugin(source):
     groups = sorted(s for s in set(source.own.subjects(RDF.type, None)) if (s, RDF.type, PG.Group) in source.own)
     for form in source.forms:
         ports = []
-        for control in source.controls:
+        for control in source.controls[: form["n_controls"]]:
             kind = "lv2:OutputPort" if control["output"] else "lv2:InputPort"
             ports.append(port_text(writer, len(ports), [kind, "lv2:ControlPort"], control["node"]))
         audio_groups = []
@@ -368,10 +471,13 @@ def write_plugin(source):
     for subject in groups:
         writer.copy(subject)
     for uri, preset, form in source.form_presets():
-        pairs = writer.pairs(preset, leave_out=(LV2.appliesTo,))
-        writer.subject(
-            uri, [(p, writer.objects(o, 1)) for p, o in pairs] + [(LV2.appliesTo, writer.node(form["uri"]))]
-        )
+        symbols = {c["symbol"] for c in source.controls[: form["n_controls"]]}
+        pairs = []
+        for predicate, objects in writer.pairs(preset, leave_out=(LV2.appliesTo,)):
+            if predicate == LV2.port:
+                objects = [o for o in objects if str(source.one(o, LV2.symbol)) in symbols]
+            pairs.append((predicate, writer.objects(objects, 1)))
+        writer.subject(uri, pairs + [(LV2.appliesTo, writer.node(form["uri"]))])
     for subject in sorted(set(source.own.subjects(RDF.type, RDF.Property)) | set(source.own.subjects(RDF.type, LV2.Parameter))):
         writer.copy(subject)
     return writer.text()
@@ -411,7 +517,9 @@ def write_header(source):
     lower = prefix.lower()
     guard = f"BM_{prefix}_PORTS_H"
     out = [f"/* Generated from ttl/{source.stem}.ttl. */", f"#ifndef {guard}", f"#define {guard}", "", '#include "ports.h"', ""]
-    out.append("/* Control ports: the same in every form; the names carry the units. */")
+    headers = sorted({f'#include "{stage["stem"].replace("-", "_")}_ports.h"' for stage in source.stages})
+    out += headers + [""] if headers else []
+    out.append("/* Control ports: the same index in every form, which has the first so many; the names carry the units. */")
     out.append("enum {")
     for control in source.controls:
         suffix = f"_{control['suffix'].upper()}" if control["suffix"] else ""
@@ -435,8 +543,14 @@ def write_header(source):
     out += ["};", ""]
     out.append(f"static const BmForm {lower}_forms[{len(source.forms)}] = {{")
     for form in source.forms:
-        out.append(f'   {{"{form["uri"]}", {len(form["inputs"])}, {len(form["outputs"])}}},')
+        out.append(f'   {{"{form["uri"]}", {len(form["inputs"])}, {len(form["outputs"])}, {form["n_controls"]}}},')
     out += ["};", ""]
+    for stage in source.stages:
+        indices = source.stage_indices(stage)
+        out.append(f"/* By control of {stage['stem']}: the control here, -1 where there is none. */")
+        out.append(f"static const int {lower}_{stage['prefix']}_controls[{len(indices)}] = {{")
+        out += [f"   {', '.join(map(str, indices[i : i + 16]))}," for i in range(0, len(indices), 16)]
+        out += ["};", ""]
     index = {c["symbol"]: i for i, c in enumerate(source.controls)}
     out.append(f"static const BmPorts {lower} = {{")
     out.append(f'   .uri = "{source.plugin}",')
@@ -456,6 +570,7 @@ def main():
     parser.add_argument("shared")
     parser.add_argument("plugins", nargs="+")
     parser.add_argument("-o", "--output", required=True)
+    parser.add_argument("--depfile", help="write here, as a make rule, which files were read")
     arguments = parser.parse_args()
     try:
         sources = [Source(arguments.shared, path) for path in arguments.plugins]
@@ -471,6 +586,10 @@ def main():
     with open(temporary, "w", encoding="utf-8") as file:
         file.write(text)
     os.replace(temporary, arguments.output)
+    if arguments.depfile:
+        files = dict.fromkeys(path for source in sources for path in source.files)
+        with open(arguments.depfile, "w", encoding="utf-8") as file:
+            file.write(f"{arguments.output}: {' '.join(path.replace(' ', chr(92) + ' ') for path in files)}\n")
 
 
 if __name__ == "__main__":
