@@ -27,10 +27,18 @@ void bm_delay_process(BmDelay* self, const BmFrame* in, BmFrame* out, uint32_t n
       }
       return;
    }
-   for (uint32_t i = 0; i < n_frames; ++i) {
-      const BmFrame newest = in[i];
-      out[i] = self->frames[self->write_index];
-      self->frames[self->write_index] = newest;
-      self->write_index = self->write_index + 1 < self->delay_frames ? self->write_index + 1 : 0;
+   while (n_frames) {
+      const uint32_t left = self->delay_frames - self->write_index;
+      const uint32_t n = n_frames < left ? n_frames : left;
+      BmFrame* line = self->frames + self->write_index;
+      for (uint32_t i = 0; i < n; ++i) {
+         const BmFrame newest = in[i];
+         out[i] = line[i];
+         line[i] = newest;
+      }
+      self->write_index = n < left ? self->write_index + n : 0;
+      in += n;
+      out += n;
+      n_frames -= n;
    }
 }
