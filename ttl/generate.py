@@ -11,7 +11,7 @@ A port is a control input unless it says otherwise. A control has the same index
 A port with bm:onlyIn (a list of forms) stands behind those that all forms have.
 
 A processor may hold others as bm:stages: their own ports become its own, prefixed and grouped, in a stage's words
-except where bm:port says otherwise; those that bm:main names come first on a panel, the rest is for experts.
+except where bm:port says otherwise; those that bm:main names come first on a panel.
 """
 
 import argparse
@@ -69,8 +69,8 @@ SHELL_PORTS = (
     "enabled input_gain output_gain input_level output_level latency match mix quality rendering".split()
 )
 
-# Where a panel begins to show what bm:main of a stage does not name.
-EXPERT_PRIORITY = 200
+# From where down a panel shows what bm:main of a stage does not name.
+BEHIND_PRIORITY = 600
 
 GROUP_OF_CHANNELS = {1: PG.MonoGroup, 2: PG.StereoGroup}
 
@@ -99,6 +99,7 @@ class Source:
         self.forms = [self.form(node) for node in sorted(self.graph.objects(self.plugin, BM.form))]
         if not self.forms:
             self.fail("no bm:form")
+        self.n_behind = 0
         self.stages = [self.stage(node) for node in self.items(self.plugin, BM.stages)]
         self.controls = self.read_controls()
         self.presets = sorted(self.own.subjects(RDF.type, PSET.Preset))
@@ -223,13 +224,11 @@ class Source:
             self.graph.add((port, LV2.symbol, Literal(f"{prefix}_{symbol}")))
             self.graph.add((port, LV2.name, Literal(self.stage_name(label, str(self.one(source, LV2.name))))))
             self.graph.add((port, PG.group, group))
-            is_output = (source, RDF.type, LV2.OutputPort) in self.graph
             if symbol in main:
                 rank = priority - main.index(symbol)
             else:
-                rank = EXPERT_PRIORITY + priority / 10 - len(ports)
-                if not is_output:
-                    self.graph.add((port, LV2.portProperty, PPROPS.expert))
+                rank = BEHIND_PRIORITY - self.n_behind
+                self.n_behind += 1
             self.graph.add((port, PPROPS.displayPriority, Literal(int(rank))))
             if (node, BM.onlyIn, None) in self.graph:
                 self.graph.add((port, BM.onlyIn, self.graph.value(node, BM.onlyIn)))
@@ -367,13 +366,14 @@ class Writer:
         self.lines = [f"@prefix {name}: <{uri}> ." for name, uri in sorted(PREFIXES.items())]
 
     def node(self, node, depth=1):
-        if isinstance(node, URIRef):
+        is_shared_point = (node, RDF.value, None) in self.graph
+        if isinstance(node, URIRef) and not is_shared_point:
             for name, uri in PREFIXES.items():
                 local = str(node)[len(uri):]
                 if str(node).startswith(uri) and re.fullmatch(r"[A-Za-z_][A-Za-z0-9_]*", local):
                     return f"{name}:{local}"
             return f"<{node}>"
-        if isinstance(node, BNode):
+        if isinstance(node, BNode) or is_shared_point:
             if (node, RDF.first, None) in self.graph:
                 return "( " + " ".join(self.node(n, depth) for n in Collection(self.graph, node)) + " )"
             pairs = self.pairs(node)

@@ -157,7 +157,9 @@ static bool set_controls(PluginSubject* self, BmError* error)
    }
    char name[BM_PLUGIN_NAME_SIZE];
    const BmWorkload* workload = bm_plugin_name(plugin, name) ? bm_workload(name) : NULL;
-   for (uint32_t i = 0; workload && i < workload->n_settings; ++i) {
+   const bool is_mono = plugin->n_audio_in < 2;
+   const uint32_t n_settings = !workload ? 0 : is_mono ? workload->n_mono_settings : workload->n_settings;
+   for (uint32_t i = 0; i < n_settings; ++i) {
       const BmPort* port = bm_plugin_port(plugin, workload->settings[i].symbol, error);
       if (!port || !bm_port_check(port, (double)workload->settings[i].value, self->rate_hz, error)) {
          return false;

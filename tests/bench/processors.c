@@ -20,6 +20,7 @@
 #include "saturation/tube.h"
 #include "stereo/mid_side_eq.h"
 #include "stereo/mid_side_matrix.h"
+#include "strip/channel_strip.h"
 #include "strip/note_tracked_eq.h"
 
 #include <string.h>
@@ -328,6 +329,28 @@ static void room_reverb_reset(void* self)
    bm_room_reverb_reset((BmRoomReverb*)self);
 }
 
+static BmStatus channel_strip_init(void* self, void* memory, double rate_hz)
+{
+   return bm_channel_strip_init((BmChannelStrip*)self, memory, rate_hz, 2, 2);
+}
+
+/* Everything out: what the strip costs by itself. */
+static void channel_strip_set(void* self, double position)
+{
+   const BmChannelStripParams params = {.room_mix = 0.2 + 0.1 * position};
+   bm_channel_strip_set((BmChannelStrip*)self, &params);
+}
+
+static void channel_strip_process(void* self, const BmFrame* in, BmFrame* out, uint32_t n_frames)
+{
+   bm_channel_strip_process((BmChannelStrip*)self, in, out, n_frames);
+}
+
+static void channel_strip_reset(void* self)
+{
+   bm_channel_strip_reset((BmChannelStrip*)self);
+}
+
 /* Up and down again with nothing in between: what an oversampled processor pays before it does anything. */
 #define OVERSAMPLE(name, factor_at_48k, quality)                                                             \
    static BmStatus name##_init(void* self, void* memory, double rate_hz)                                     \
@@ -378,6 +401,8 @@ const BmProcessor bm_processors[] = {
    {"tape", VERBS(tape, BmTape)},
    {"room-reverb", sizeof(BmRoomReverb), bm_room_reverb_bytes, room_reverb_init, room_reverb_set,
     room_reverb_process, room_reverb_reset},
+   {"channel-strip, all out", sizeof(BmChannelStrip), bm_channel_strip_bytes, channel_strip_init,
+    channel_strip_set, channel_strip_process, channel_strip_reset},
    {"take-meter", sizeof(BmTakeMeter), bm_take_meter_bytes, take_meter_init, NULL, take_meter_process,
     take_meter_reset},
    {"take-alignment", sizeof(BmTakeAlignment), bm_take_alignment_bytes, take_alignment_init, NULL,

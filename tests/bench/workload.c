@@ -4,9 +4,10 @@
 #include <stddef.h>
 #include <string.h>
 
-#define WORKLOAD(name, list)                                                                                 \
+#define WORKLOAD(name, list) WORKLOAD_OF_FORMS(name, list, 0)
+#define WORKLOAD_OF_FORMS(name, list, n_only_stereo)                                                         \
    {                                                                                                         \
-      name, list, sizeof(list) / sizeof((list)[0])                                                           \
+      name, list, sizeof(list) / sizeof((list)[0]), sizeof(list) / sizeof((list)[0]) - (n_only_stereo)       \
    }
 
 static const BmSetting fundamental_eq[] = {
@@ -70,7 +71,28 @@ static const BmSetting room_reverb[] = {
    {"modulation", 50.0F},
 };
 
+static const BmSetting channel_strip[] = {
+   {"eq_in", 1.0F},
+   {"eq_note_source", 2.0F},
+   {"eq_low_cut_slope", 36.0F},
+   {"eq_harmonic_gain", -4.0F},
+   {"eq_low_shelf_gain", 2.0F},
+   {"eq_bell1_gain", -3.0F},
+   {"eq_bell2_gain", 3.0F},
+   {"eq_high_shelf_gain", 3.0F},
+   {"character1", 1.0F},
+   {"fet_threshold", -30.0F},
+   {"character2", 4.0F},
+   {"tube_drive", 6.0F},
+   {"room_in", 1.0F},
+   {"ms_in", 1.0F},
+   {"ms_side_low_cut", 1.0F},
+   {"ms_mid_bell1_gain", -3.0F},
+   {"ms_side_high_shelf_gain", 2.0F},
+};
+
 static const BmWorkload workloads[] = {
+   WORKLOAD_OF_FORMS("channel-strip", channel_strip, 4),
    WORKLOAD("fet-compressor", fet_compressor),
    WORKLOAD("opto-compressor", opto_compressor),
    WORKLOAD("variable-mu-compressor", variable_mu_compressor),

@@ -16,6 +16,7 @@ typedef struct {
    const char* plugin; /**< its name, as in urn:bookmatch:NAME#form */
    const BmSetting* settings;
    uint32_t n_settings;
+   uint32_t n_mono_settings; /**< the first so many are those a mono form has */
 } BmWorkload;
 
 /** The workload of a plugin, by name; NULL: none is known, its defaults are measured. */

@@ -11,6 +11,9 @@ import tempfile
 
 sys.dont_write_bytecode = True
 
+FORM = "bm:form bm:stereo ;"
+STAGE = ' bm:stages ( [ bm:processor <urn:bookmatch:preamp> ; bm:prefix "pre" ; rdfs:label "Pre" ; pprops:displayPriority 1 ; %s ] ) ;'
+
 # What is broken: text of the source, what stands there instead, what must be said of it.
 SLIPS = (
     ("a bm:Processor ,", "a", "0 bm:Processor; one file describes one"),
@@ -33,6 +36,11 @@ SLIPS = (
     ('"side_gain" ; pset:value 3.0', '"side_gain" ; pset:value 30', "side_gain 30 is not within -24 to 24"),
     ('"side_gain" ; pset:value 3.0', '"direction" ; pset:value 0.5', "direction 0.5 is not one of its scale points"),
     ('rdfs:label "Side alone" ;', "", "has no rdfs:label"),
+    (FORM, FORM + STAGE.replace("preamp", "lute") % "", "stage pre: no lute.ttl for <urn:bookmatch:lute>"),
+    (FORM, FORM + STAGE % 'bm:main ( "pluck" )', "stage pre: preamp has no port pluck of its own"),
+    (FORM, FORM + STAGE % 'bm:prefix "in"', "prefix is given 2 times, once is right"),
+    (FORM, FORM + STAGE % 'bm:port [ lv2:symbol "gain" ; lv2:default 90 ]', "port pre_gain: default 90 is not within 0 to 40"),
+    ('lv2:symbol "side_gain" ;', 'lv2:symbol "side_gain" ; bm:onlyIn ( bm:mono ) ;', "side_gain is not in the forms it applies to"),
 )
 
 

@@ -1,0 +1,379 @@
+/* SPDX-License-Identifier: ISC */
+/*
+   The channel strip as a host runs it. If this fails, a strip is not what its plugins are in a row, so what
+   was set on one cannot be carried to the other; or it moves in time when a stage is switched.
+*/
+#include "unit_test.h"
+
+#include "base/decibel.h"
+#include "hosted.h"
+
+#include <stdbool.h>
+#include <stdlib.h>
+#include <string.h>
+
+#define STRIP "urn:bookmatch:channel-strip#"
+
+enum { N_FRAMES = 24000, BLOCK = 1000, N_KINDS = 6, N_TRIALS = 12 };
+
+typedef struct {
+   const char* plugin;
+   const char* prefix;
+} Stage;
+
+/* By the value of `character1`. */
+static const Stage kinds[N_KINDS] = {
+   {NULL, NULL},
+   {"fet-compressor", "fet_"},
+   {"opto-compressor", "opto_"},
+   {"variable-mu-compressor", "mu_"},
+   {"tube-saturation", "tube_"},
+   {"tape-saturation", "tape_"},
+};
+static const Stage eq = {"fundamental-eq", "eq_"};
+static const Stage preamp = {"preamp", "preamp_"};
+static const Stage mid_side_eq = {"mid-side-eq", "ms_"};
+static const Stage shaper = {"transient-shaper", "shaper_"};
+static const Stage room = {"room-reverb", "room_"};
+
+/* Plucks, a little different left and right, loud enough for every detector. */
+static HostedTake plucks(void)
+{
+   HostedTake take = hosted_take_new(N_FRAMES);
+   uint64_t seed = 6;
+   for (uint32_t i = 0; i < N_FRAMES; ++i) {
+      const double t = (double)(i % 9000) / HOSTED_RATE_HZ;
+      for (int c = 0; c < 2; ++c) {
+         double x = 0.0;
+         for (int h = 1; h <= 6; ++h) {
+            x += sin(2.0 * 3.14159265358979 * 146.8 * (1.0 + 0.002 * c) * h * t) / h * exp(-t * (4.0 + h));
+         }
+         take.channel[c][i] = (float)(0.35 * x + 0.001 * bm_test_random(&seed));
+      }
+   }
+   return take;
+}
+
+static bool has(const BmInstance* instance, const char* symbol)
+{
+   const BmPlugin* plugin = bm_instance_plugin(instance);
+   for (uint32_t i = 0; i < plugin->n_ports; ++i) {
+      if (!strcmp(plugin->ports[i].symbol, symbol)) {
+         return true;
+      }
+   }
+   return false;
+}
+
+static float random_value(const BmPort* port, uint64_t* seed)
+{
+   const double share = 0.5 + 0.5 * bm_test_random(seed);
+   if (port->n_points) {
+      const uint32_t index = (uint32_t)(share * port->n_points);
+      return port->points[index < port->n_points ? index : port->n_points - 1].value;
+   }
+   if (port->is_toggled) {
+      return share > 0.5 ? 1.0F : 0.0F;
+   }
+   return port->min + (float)share * (port->max - port->min);
+}
+
+/* Everything but what a host keeps for itself. */
+static void set_at_random(BmInstance* strip, uint64_t* seed)
+{
+   static const char* const kept[] = {"output_gain", "match", "mix", "rendering", "characters"};
+   const BmPlugin* plugin = bm_instance_plugin(strip);
+   for (uint32_t i = 0; i < plugin->n_ports; ++i) {
+      const BmPort* port = &plugin->ports[i];
+      bool is_kept = port->kind != BM_PORT_CONTROL || !port->is_input || port->is_enabled;
+      for (size_t k = 0; k < sizeof kept / sizeof *kept; ++k) {
+         is_kept = is_kept || !strcmp(port->symbol, kept[k]);
+      }
+      const float value = random_value(port, seed);
+      if (!is_kept) {
+         bm_instance_set(strip, i, value);
+      }
+   }
+}
+
+static void run(BmInstance* instance, HostedTake* take)
+{
+   HostedTake out = hosted_take_new(take->n_frames);
+   for (uint32_t start = 0; start < take->n_frames; start += BLOCK) {
+      const float* from[2] = {take->channel[0] + start, take->channel[1] + start};
+      float* to[2] = {out.channel[0] + start, out.channel[1] + start};
+      bm_instance_run(instance, from, to, BLOCK);
+   }
+   if (bm_instance_plugin(instance)->n_audio_out == 1) {
+      memcpy(out.channel[1], out.channel[0], out.n_frames * sizeof(float));
+   }
+   hosted_take_free(take);
+   *take = out;
+}
+
+static void delay(HostedTake* take, uint32_t frames)
+{
+   for (int c = 0; c < 2; ++c) {
+      memmove(take->channel[c] + frames, take->channel[c], (take->n_frames - frames) * sizeof(float));
+      memset(take->channel[c], 0, frames * sizeof(float));
+   }
+}
+
+static BmInstance* stage_new(const Stage* stage, bool is_mono)
+{
+   char uri[128];
+   const bool is_room = !strcmp(stage->plugin, "room-reverb");
+   snprintf(uri, sizeof uri, "urn:bookmatch:%s#%s", stage->plugin,
+            !is_mono  ? "stereo"
+            : is_room ? "mono-to-stereo"
+                      : "mono");
+   return hosted_new(uri, HOSTED_RATE_HZ);
+}
+
+static uint32_t latency_of(const Stage* stage)
+{
+   BmInstance* instance = stage_new(stage, false);
+   BmError error = {0};
+   const uint32_t latency = bm_instance_latency(instance, &error);
+   bm_instance_free(instance);
+   return latency;
+}
+
+static uint32_t slot_latency(void)
+{
+   uint32_t longest = 0;
+   for (uint32_t kind = 1; kind < N_KINDS; ++kind) {
+      const uint32_t latency = latency_of(&kinds[kind]);
+      longest = latency > longest ? latency : longest;
+   }
+   return longest;
+}
+
+/* The separate plugin with what the strip has, then what is missing to the latency of the place. */
+static void run_stage(const Stage* stage, const BmInstance* strip, double mix, uint32_t latency,
+                      HostedTake* take)
+{
+   const bool is_mono = bm_instance_plugin(strip)->n_audio_in == 1;
+   BmInstance* instance = stage_new(stage, is_mono);
+   const BmPlugin* plugin = bm_instance_plugin(instance);
+   for (uint32_t i = 0; i < plugin->n_ports; ++i) {
+      char symbol[64];
+      snprintf(symbol, sizeof symbol, "%s%s", stage->prefix, plugin->ports[i].symbol);
+      if (plugin->ports[i].kind == BM_PORT_CONTROL && plugin->ports[i].is_input && has(strip, symbol)) {
+         bm_instance_set(instance, i, (float)hosted_get(strip, symbol));
+      }
+   }
+   if (has(instance, "quality")) {
+      hosted_set(instance, "quality", hosted_get(strip, "quality"));
+   }
+   hosted_set(instance, "mix", mix);
+   if (is_mono && stage == &room) {
+      hosted_set(instance, "width", 0.0);
+   }
+   bm_instance_restart(instance); /* so that it begins there */
+   run(instance, take);
+   if (is_mono) {
+      memcpy(take->channel[1], take->channel[0], take->n_frames * sizeof(float));
+   }
+   delay(take, latency - (uint32_t)hosted_get(instance, "latency"));
+   bm_instance_free(instance);
+}
+
+static void run_slots(const BmInstance* strip, int place, uint32_t latency, HostedTake* take)
+{
+   for (int slot = 1; slot <= 2; ++slot) {
+      char kind[32];
+      char where[32];
+      char mix[32];
+      snprintf(kind, sizeof kind, "character%d", slot);
+      snprintf(where, sizeof where, "character%d_place", slot);
+      snprintf(mix, sizeof mix, "character%d_mix", slot);
+      if ((int)hosted_get(strip, where) != place) {
+         continue;
+      }
+      const int k = (int)hosted_get(strip, kind);
+      if (k) {
+         run_stage(&kinds[k], strip, hosted_get(strip, mix), latency, take);
+      } else {
+         delay(take, latency);
+      }
+   }
+}
+
+static void run_if_in(const char* symbol, const Stage* stage, const BmInstance* strip, double mix,
+                      HostedTake* take)
+{
+   const uint32_t latency = latency_of(stage);
+   if (has(strip, symbol) && hosted_get(strip, symbol) > 0.5) {
+      run_stage(stage, strip, mix, latency, take);
+   } else {
+      delay(take, latency);
+   }
+}
+
+static HostedTake row_of_plugins(const BmInstance* strip)
+{
+   HostedTake take = plucks();
+   const uint32_t slot = slot_latency();
+   const double gain = bm_gain_from_db((double)(float)hosted_get(strip, "input_gain"));
+   const double trim = hosted_get(strip, "polarity") > 0.5 ? -gain : gain;
+   for (uint32_t i = 0; i < take.n_frames; ++i) {
+      for (int c = 0; c < 2; ++c) {
+         take.channel[c][i] = (float)(trim * (double)take.channel[c][i]);
+      }
+   }
+   if (bm_instance_plugin(strip)->n_audio_in == 1) {
+      memcpy(take.channel[1], take.channel[0], take.n_frames * sizeof(float));
+   }
+   run_slots(strip, 0, slot, &take);
+   run_if_in("eq_in", &eq, strip, 100.0, &take);
+   run_if_in("preamp_in", &preamp, strip, 100.0, &take);
+   run_slots(strip, 1, slot, &take);
+   run_if_in("ms_in", &mid_side_eq, strip, 100.0, &take);
+   run_slots(strip, 2, slot, &take);
+   run_if_in("shaper_in", &shaper, strip, 100.0, &take);
+   run_if_in("room_in", &room, strip, hosted_get(strip, "room_mix"), &take);
+   return take;
+}
+
+static void check_row(const char* uri, uint64_t seed)
+{
+   BmInstance* strip = hosted_new(uri, HOSTED_RATE_HZ);
+   for (int trial = 0; trial < N_TRIALS; ++trial) {
+      set_at_random(strip, &seed);
+      bm_instance_restart(strip);
+      HostedTake out = plucks();
+      run(strip, &out);
+      HostedTake row = row_of_plugins(strip);
+      for (int c = 0; c < 2; ++c) {
+         for (uint32_t i = 0; i < N_FRAMES; ++i) {
+            if (out.channel[c][i] != row.channel[c][i]) {
+               char* settings = bm_instance_save(strip);
+               fail_msg("%s: trial %d, channel %d, frame %u: %.9g, in a row %.9g with\n%s", uri, trial, c, i,
+                        (double)out.channel[c][i], (double)row.channel[c][i], settings);
+            }
+         }
+      }
+      hosted_take_free(&out);
+      hosted_take_free(&row);
+   }
+   bm_instance_free(strip);
+}
+
+static void the_strip_is_its_plugins_in_a_row_to_the_last_bit(void** state)
+{
+   (void)state;
+   check_row(STRIP "stereo", 1);
+   check_row(STRIP "mono", 2);
+}
+
+static void a_strip_with_everything_out_is_the_take_itself_as_late_as_with_everything_in(void** state)
+{
+   (void)state;
+   BmInstance* strip = hosted_new(STRIP "stereo", HOSTED_RATE_HZ);
+   HostedTake in = plucks();
+   HostedTake out = plucks();
+   run(strip, &out);
+   const uint32_t latency = (uint32_t)hosted_get(strip, "latency");
+   assert_int_equal(latency, latency_of(&preamp) + 2 * slot_latency());
+   for (uint32_t i = latency; i < N_FRAMES; ++i) {
+      assert_true(out.channel[0][i] == in.channel[0][i - latency] &&
+                  out.channel[1][i] == in.channel[1][i - latency]);
+   }
+   uint64_t seed = 3;
+   for (int trial = 0; trial < 5; ++trial) {
+      set_at_random(strip, &seed);
+      run(strip, &out);
+      assert_int_equal((uint32_t)hosted_get(strip, "latency"), latency);
+   }
+   hosted_take_free(&in);
+   hosted_take_free(&out);
+   bm_instance_free(strip);
+}
+
+/* What others need so that a control is heard at all. */
+static const char audible[] =
+   "eq_in 1 preamp_in 1 shaper_in 1 room_in 1 eq_note_source 2 opto_release_source 1 "
+   "tape_hiss -60 preamp_gain 20 room_mix 50";
+
+/* One take of half a second; a control's ends must differ in it. */
+static bool is_heard(BmInstance* strip, const BmPort* port)
+{
+   HostedTake low = plucks();
+   HostedTake high = plucks();
+   bm_instance_set(strip, port->index, port->min);
+   bm_instance_restart(strip);
+   run(strip, &low);
+   bm_instance_set(strip, port->index, port->max);
+   bm_instance_restart(strip);
+   run(strip, &high);
+   const bool differs = memcmp(low.channel[0], high.channel[0], N_FRAMES * sizeof(float)) != 0;
+   hosted_take_free(&low);
+   hosted_take_free(&high);
+   return differs;
+}
+
+static void set_for(BmInstance* strip, const BmPort* port)
+{
+   const BmPlugin* plugin = bm_instance_plugin(strip);
+   for (uint32_t i = 0; i < plugin->n_ports; ++i) {
+      const BmPort* other = &plugin->ports[i];
+      if (other->kind == BM_PORT_CONTROL && other->is_input) {
+         const bool moves = !other->n_points && !other->is_toggled && !strstr(other->symbol, "put_gain");
+         bm_instance_set(strip, i, moves ? other->min + 0.7F * (other->max - other->min) : other->def);
+      }
+   }
+   hosted_set_all(strip, audible);
+   for (int k = 1; k < N_KINDS; ++k) {
+      if (!strncmp(port->symbol, kinds[k].prefix, strlen(kinds[k].prefix))) {
+         hosted_set(strip, "character1", k);
+      }
+   }
+   if (!strncmp(port->symbol, "character", 9)) {
+      hosted_set_all(strip, "character1 1 character2 4");
+   }
+   if (!strcmp(port->symbol, "eq_note_freq")) {
+      hosted_set(strip, "eq_note_source", 0);
+   }
+}
+
+/* The two that only act while others are turned, and what only a host or a session moves. */
+static bool is_for_the_session(const BmPort* port)
+{
+   return port->is_trigger || port->is_free_wheeling;
+}
+
+static void every_control_of_the_mono_strip_is_heard(void** state)
+{
+   (void)state;
+   BmInstance* strip = hosted_new(STRIP "mono", HOSTED_RATE_HZ);
+   const BmPlugin* plugin = bm_instance_plugin(strip);
+   for (uint32_t i = 0; i < plugin->n_ports; ++i) {
+      const BmPort* port = &plugin->ports[i];
+      if (port->kind == BM_PORT_CONTROL && port->is_input && !is_for_the_session(port)) {
+         set_for(strip, port);
+         if (!is_heard(strip, port)) {
+            fail_msg("%s: %s changes nothing", plugin->uri, port->symbol);
+         }
+      }
+   }
+   bm_instance_free(strip);
+}
+
+int main(void)
+{
+   BmError error = {0};
+   hosted_host = bm_host_new(&error);
+   if (!hosted_host) {
+      fprintf(stderr, "%s\n", error.text);
+      return 1;
+   }
+   const struct CMUnitTest tests[] = {
+      cmocka_unit_test(the_strip_is_its_plugins_in_a_row_to_the_last_bit),
+      cmocka_unit_test(a_strip_with_everything_out_is_the_take_itself_as_late_as_with_everything_in),
+      cmocka_unit_test(every_control_of_the_mono_strip_is_heard),
+   };
+   const int n_failed = cmocka_run_group_tests(tests, NULL, NULL);
+   bm_host_free(hosted_host);
+   return n_failed;
+}
