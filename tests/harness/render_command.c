@@ -91,6 +91,11 @@ static void print_warnings(const BmSession* session, const BmRender* render, con
    for (uint32_t n = 0; n < session->n_warnings; ++n) {
       fprintf(stderr, "bookmatch: warning: %s\n", session->warnings[n]);
    }
+   if (session->n_alternatives) {
+      fprintf(stderr,
+              "bookmatch: of %u alternatives \"%s\" is rendered; `bookmatch audition` compares them\n",
+              session->n_alternatives, session->alternatives[session->alternative].label);
+   }
    for (uint32_t n = 0; bm_render_warning(render, n); ++n) {
       fprintf(stderr, "bookmatch: warning: %s\n", bm_render_warning(render, n));
    }
