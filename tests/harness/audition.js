@@ -33,6 +33,7 @@
    let loop = { on: false, from: 0, to: length };
    let order = names.map((name, k) => k); // alternative in each place
    let place = 0;
+   let lastPlace = 0; // that was heard before it
    let isBlind = false;
    let volumeDb = Number(player.dataset.volume);
    let notes = [];
@@ -254,6 +255,7 @@
       if (chosen < 0 || chosen >= n) {
          return;
       }
+      lastPlace = chosen === place ? lastPlace : place;
       place = chosen;
       choices[place].querySelector("input").checked = true;
       choices.forEach((choice, p) => choice.classList.toggle("is-chosen", p === place));
@@ -389,6 +391,7 @@
          [order[k], order[other]] = [order[other], order[k]];
       }
       select(on ? 0 : playing);
+      lastPlace = place;
       showChoices();
       say(on ? "Blind: the alternatives are shuffled." : "Names are shown.");
    }
@@ -417,6 +420,8 @@
          showChoices();
       }
       showNotes();
+      // Out of the text, so that keys play again.
+      choices[place].querySelector("input").focus();
       say(chosen === null ? "Noted: no difference to speak of. " + note.places.join(", ")
          : note.isBlind ? "Noted. " + note.letter + " was " + chosen + "." : "Noted: " + chosen + ".");
    }
@@ -494,6 +499,7 @@
          l: () => setLoop(!loop.on, loop.from, loop.to),
          "[": loopFrom,
          "]": loopTo,
+         x: () => select(lastPlace),
          b: () => setBlind(!isBlind),
          "-": () => setVolume(volumeDb - 1),
          "+": () => setVolume(volumeDb + 1),

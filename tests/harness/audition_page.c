@@ -369,6 +369,7 @@ static const char keys[] =
    "<details class=\"key-list\"><summary>Keys</summary><table><tbody>"
    "<tr><th scope=\"row\"><kbd>Space</kbd></th><td>play, pause</td></tr>"
    "<tr><th scope=\"row\"><kbd>1</kbd> to <kbd>9</kbd></th><td>alternative, in the order shown</td></tr>"
+   "<tr><th scope=\"row\"><kbd>X</kbd></th><td>back to the alternative before</td></tr>"
    "<tr><th scope=\"row\"><kbd>\xE2\x86\x90</kbd> <kbd>\xE2\x86\x92</kbd></th><td>2 s back, ahead</td></tr>"
    "<tr><th scope=\"row\"><kbd>Home</kbd></th><td>to the start, or to the start of the loop</td></tr>"
    "<tr><th scope=\"row\"><kbd>L</kbd></th><td>loop on, off</td></tr>"
