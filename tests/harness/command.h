@@ -7,6 +7,9 @@
 /** A session's alternatives at equal loudness, and a page to choose by ear. */
 int bm_audition_command(int n_arguments, char** arguments);
 
+/** Whether sessions sound as recorded; 1 if not, 2 if that cannot be told. */
+int bm_check_command(int n_arguments, char** arguments);
+
 /** The plugins that are installed, or the ports and presets of one. */
 int bm_list_command(int n_arguments, char** arguments);
 

@@ -242,6 +242,14 @@ static void read_presets(BmHost* host, BmPlugin* plugin)
    lilv_nodes_free(presets);
 }
 
+static uint32_t read_version(BmHost* host, const LilvPlugin* plugin, const char* predicate)
+{
+   bool is_given = false;
+   const float version =
+      node_float(world_value(host, lilv_plugin_get_uri(plugin), predicate), 0.0f, &is_given);
+   return version > 0.0f && version < 1e6f ? (uint32_t)version : 0u;
+}
+
 /* Fill in what is slow to read. */
 static BmPlugin* describe(BmHost* host, BmPlugin* plugin)
 {
@@ -257,6 +265,8 @@ static BmPlugin* describe(BmHost* host, BmPlugin* plugin)
    char* path = lilv_file_uri_parse(lilv_node_as_uri(bundle), NULL);
    plugin->bundle = keep(host, path);
    lilv_free(path);
+   plugin->minor_version = read_version(host, lilv_plugin, LV2_CORE__minorVersion);
+   plugin->micro_version = read_version(host, lilv_plugin, LV2_CORE__microVersion);
    LilvNode* help = world_value(host, lilv_plugin_get_uri(lilv_plugin), BM_RDFS "comment");
    plugin->help = keep_node(
       host, help ? help : world_value(host, lilv_plugin_get_uri(lilv_plugin), BM_DOAP "description"));

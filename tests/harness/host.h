@@ -65,8 +65,10 @@ typedef struct {
    const char* name;
    const char* class_name; /**< "Equaliser", "Compressor" */
    const char* bundle;     /**< path of its folder */
-   const char* help;       /**< rdfs:comment or doap:description */
-   const BmPort* ports;    /**< [n_ports], by index */
+   uint32_t minor_version; /**< lv2:minorVersion and lv2:microVersion; 0 where there is none */
+   uint32_t micro_version;
+   const char* help;    /**< rdfs:comment or doap:description */
+   const BmPort* ports; /**< [n_ports], by index */
    uint32_t n_ports;
    const uint32_t* audio_in; /**< [n_audio_in] indices of the main inputs; side-chains are not counted */
    uint32_t n_audio_in;

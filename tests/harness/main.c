@@ -23,6 +23,11 @@ static const Command commands[] = {
     "bench [--quick] [--filter WORD] [--json] [--picture FILE.svg] [--against FOLDER]\n"
     "      What each plugin and each part of it costs, in nanoseconds a frame and in sections of a filter;\n"
     "      `bookmatch bench --help` says what the options do."},
+   {"check", bm_check_command,
+    "check SESSION.ttl... [--takes FOLDER] [--against FINGERPRINT] [--accept]\n"
+    "      Whether a session still sounds as it did when its fingerprint was recorded, and what differs\n"
+    "      first: 0 if it is identical or within tolerance, 1 if it differs, 2 if it cannot be told.\n"
+    "      --accept records the sound as it is."},
    {"list", bm_list_command,
     "list [PLUGIN]\n"
     "      The LV2 plugins that are installed, or the ports and presets of one."},

@@ -64,7 +64,8 @@ typedef struct {
    uint32_t level; /* 0 for tracks; a bus stands above all that feed it */
    BmError error;
    double take_seconds;
-   double seconds; /* the take and the inserts included */
+   double listener_seconds; /* of who hears inside */
+   double seconds;          /* the take and the inserts included */
    BmTake* take;
    uint64_t n_take_read;
    InsertState* inserts; /* [node->n_inserts] */
@@ -464,10 +465,30 @@ static void turn_over(float* const* channels, uint32_t n_channels, uint32_t n_fr
    }
 }
 
+/* Let who listens inside hear the channels of one place. */
+static void tell_inside(const BmRender* render, NodeState* state, const BmRenderSink* sink, uint32_t place,
+                        float* const* channels, uint32_t n_channels, int64_t late, uint32_t n_frames)
+{
+   if (!sink->hear_inside) {
+      return;
+   }
+   BmInsideBlock block = {.node = (uint32_t)(state - render->nodes),
+                          .place = place,
+                          .n_channels = n_channels,
+                          .n_frames = n_frames,
+                          .late_frames = (uint32_t)late};
+   for (uint32_t c = 0; c < n_channels; ++c) {
+      block.channels[c] = channels[c];
+   }
+   const double begun = seconds_now();
+   sink->hear_inside(sink->user, &block);
+   state->listener_seconds += seconds_now() - begun;
+}
+
 /* One block of one node. It writes to nothing but the node and the thread's scratch, so nodes that do not
    feed each other can run side by side and give the same bits. */
 static bool run_node(const BmRender* render, Scratch* scratch, NodeState* state, int64_t frame,
-                     uint32_t n_frames, bool with_before, BmError* error)
+                     uint32_t n_frames, const BmRenderSink* sink, BmError* error)
 {
    const BmNode* node = state->node;
    if (node->is_track) {
@@ -482,7 +503,8 @@ static bool run_node(const BmRender* render, Scratch* scratch, NodeState* state,
    if (node->is_inverted) {
       turn_over(state->wet, node->n_in, n_frames);
    }
-   if (with_before) {
+   tell_inside(render, state, sink, 0, state->wet, node->n_in, state->arrives_late, n_frames);
+   if (!sink->without_before) {
       if (node->is_track) {
          for (uint32_t c = 0; c < node->n_in; ++c) {
             memcpy(state->dry[c], state->wet[c], n_frames * sizeof(float));
@@ -498,13 +520,20 @@ static bool run_node(const BmRender* render, Scratch* scratch, NodeState* state,
    }
    for (uint32_t n = 0; n < node->n_inserts; ++n) {
       InsertState* insert = &state->inserts[n];
+      if (!insert->instance) {
+         continue;
+      }
       const double begun = seconds_now();
-      if (insert->instance && !run_insert(render, state, insert, frame, n_frames, error)) {
+      if (!run_insert(render, state, insert, frame, n_frames, error)) {
          return false;
       }
       insert->seconds += seconds_now() - begun;
+      tell_inside(render, state, sink, n + 1, state->wet, insert->insert->n_out,
+                  insert->arrives_late + insert->record.latency_frames, n_frames);
    }
    apply_fader(scratch, state, state->wet, state->n_wet, state->post, frame - state->leaves_late, n_frames);
+   tell_inside(render, state, sink, node->n_inserts + 1, state->post, node->n_out, state->leaves_late,
+               n_frames);
    return true;
 }
 
@@ -877,7 +906,7 @@ typedef struct {
    BmRender* render;
    const uint32_t* nodes;
    int64_t frame;
-   bool with_before;
+   const BmRenderSink* sink;
 } Level;
 
 static void run_job(void* user, uint32_t job, uint32_t worker)
@@ -886,21 +915,22 @@ static void run_job(void* user, uint32_t job, uint32_t worker)
    BmRender* render = level->render;
    NodeState* state = &render->nodes[level->nodes[job]];
    const double begun = seconds_now();
-   run_node(render, &render->scratch[worker], state, level->frame, render->block_frames, level->with_before,
+   run_node(render, &render->scratch[worker], state, level->frame, render->block_frames, level->sink,
             &state->error);
    state->seconds += seconds_now() - begun;
 }
 
 /* A block of all nodes: level after level, the nodes of each side by side. The first error in the session's
    order is the one that is told. */
-static bool run_block(BmRender* render, BmWorkers* workers, int64_t frame, bool with_before, BmError* error)
+static bool run_block(BmRender* render, BmWorkers* workers, int64_t frame, const BmRenderSink* sink,
+                      BmError* error)
 {
    for (uint32_t start = 0, end = 0; start < render->n_order; start = end) {
       const uint32_t level = render->nodes[render->order[start]].level;
       while (end < render->n_order && render->nodes[render->order[end]].level == level) {
          ++end;
       }
-      Level now = {render, render->order + start, frame, with_before};
+      Level now = {render, render->order + start, frame, sink};
       bm_workers_run(workers, run_job, &now, end - start);
       for (uint32_t n = start; n < end; ++n) {
          const BmError* own = &render->nodes[render->order[n]].error;
@@ -941,7 +971,7 @@ static bool run_all(BmRender* render, BmWorkers* workers, const BmRenderSink* si
       if (sink->stop && *sink->stop) {
          return bm_fail(error, "interrupted; what was there before is as it was");
       }
-      if (!run_block(render, workers, frame, !sink->without_before, error)) {
+      if (!run_block(render, workers, frame, sink, error)) {
          return false;
       }
       fill_taps(render);
@@ -1030,10 +1060,12 @@ BmRenderCost* bm_render_costs(const BmRender* render, uint32_t* n_costs)
    *n_costs = 0;
    double takes = 0.0;
    double mixing = 0.0;
+   double listeners = render->listener_seconds;
    for (uint32_t n = 0; n < render->session->n_nodes; ++n) {
       const NodeState* state = &render->nodes[n];
       takes += state->take_seconds;
-      mixing += state->seconds - state->take_seconds;
+      mixing += state->seconds - state->take_seconds - state->listener_seconds;
+      listeners += state->listener_seconds;
       for (uint32_t i = 0; state->node && i < state->node->n_inserts; ++i) {
          const InsertState* insert = &state->inserts[i];
          mixing -= insert->seconds;
@@ -1043,9 +1075,8 @@ BmRenderCost* bm_render_costs(const BmRender* render, uint32_t* n_costs)
          }
       }
    }
-   const BmRenderCost rest[] = {{"reading takes", 0, takes},
-                                {"faders and buses", 0, mixing},
-                                {"stems and figures", 0, render->listener_seconds}};
+   const BmRenderCost rest[] = {
+      {"reading takes", 0, takes}, {"faders and buses", 0, mixing}, {"stems and figures", 0, listeners}};
    for (uint32_t n = 0; n < sizeof(rest) / sizeof(rest[0]); ++n) {
       add_cost(costs, n_costs, &rest[n]);
    }
@@ -1056,6 +1087,11 @@ BmRenderCost* bm_render_costs(const BmRender* render, uint32_t* n_costs)
 uint32_t bm_render_n_threads(const BmRender* render)
 {
    return render->n_threads;
+}
+
+uint32_t bm_render_lateness(const BmRender* render, uint32_t node)
+{
+   return (uint32_t)render->nodes[node].arrives_late;
 }
 
 const char* bm_render_warning(const BmRender* render, uint32_t n)

@@ -45,11 +45,25 @@ typedef struct {
    const float* after[BM_MAX_CHANNELS];
 } BmTapBlock;
 
+/** The next frames at one place inside a node, as they pass: later than the session by the latency up to
+ * there. */
+typedef struct {
+   uint32_t node;  /**< index in the session */
+   uint32_t place; /**< 0: what arrives at the inserts, n: out of insert n, n_inserts + 1: out of the fader */
+   const float* channels[BM_MAX_CHANNELS];
+   uint32_t n_channels;
+   uint32_t n_frames;
+   uint32_t late_frames;
+} BmInsideBlock;
+
 typedef struct {
    void* user;
    /** Hear the next frames of all taps, the stems first; all are aligned. False, with the error set, ends the
     * render. */
    bool (*hear)(void* user, const BmTapBlock* taps, uint32_t n_frames, BmError* error);
+   /** Hear a place inside, of each node that leads to a stem and each insert that is not bypassed; NULL: not.
+    * Called for different nodes from different threads at a time. */
+   void (*hear_inside)(void* user, const BmInsideBlock* block);
    /** Called about 50 times a second of audio; NULL: not. `total` still grows while a tail rings. */
    void (*progress)(void* user, uint64_t done_frames, uint64_t total_frames);
    /** Nobody listens to what is before: it is left silent. */
@@ -103,6 +117,9 @@ BmRenderCost* bm_render_costs(const BmRender* render, uint32_t* n_costs);
 
 /** How many threads the run had. */
 uint32_t bm_render_n_threads(const BmRender* render);
+
+/** How many frames the sound that arrives at a node's inserts is later than the session. */
+uint32_t bm_render_lateness(const BmRender* render, uint32_t node);
 
 /** Lines about what went other than a user would expect; NULL past the end. */
 const char* bm_render_warning(const BmRender* render, uint32_t n);

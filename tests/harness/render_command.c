@@ -1,9 +1,11 @@
 /* SPDX-License-Identifier: ISC */
 #include "command.h"
 
+#include "fingerprint.h"
 #include "host.h"
 #include "measure.h"
 #include "progress.h"
+#include "recall.h"
 #include "render.h"
 #include "session.h"
 #include "session_report.h"
@@ -19,6 +21,7 @@ typedef struct {
    const char* session;
    const char* takes_folder; /* NULL: the session's own */
    char* folder;
+   bool is_folder_given;
    bool as_json;
    bool without_report;
    bool with_times;
@@ -27,6 +30,7 @@ typedef struct {
 typedef struct {
    BmStems* stems;
    BmSessionReport* report; /* NULL: none is wanted */
+   BmFingerprinter* fingerprinter;
    BmProgress progress;
 } Listener;
 
@@ -43,6 +47,7 @@ static bool parse(int n_arguments, char** arguments, Options* options)
          if (!strcmp(argument, "-o")) {
             free(options->folder);
             options->folder = bm_copy(folder);
+            options->is_folder_given = true;
          } else {
             options->takes_folder = folder;
          }
@@ -78,7 +83,13 @@ static bool hear(void* user, const BmTapBlock* taps, uint32_t n_frames, BmError*
    if (listener->report) {
       bm_session_report_hear(listener->report, taps, n_frames);
    }
+   bm_fingerprinter_hear(listener->fingerprinter, taps, n_frames);
    return bm_stems_hear(listener->stems, taps, n_frames, error);
+}
+
+static void hear_inside(void* user, const BmInsideBlock* block)
+{
+   bm_fingerprinter_hear_inside(((Listener*)user)->fingerprinter, block);
 }
 
 static void tell(void* user, uint64_t done_frames, uint64_t total_frames)
@@ -169,6 +180,32 @@ static bool print_figures(const Options* options, BmHost* host, const BmSession*
    return !error->is_set;
 }
 
+/* With the stems in a folder of the user's choice the fingerprint goes there too. Else it goes beside the
+   session, and what is recorded there of the same session stays: it is what the session is held to. */
+static bool record(const Options* options, const BmSession* session, const Listener* listener, BmError* error)
+{
+   BmFingerprint* now = bm_fingerprinter_finish(listener->fingerprinter, error);
+   if (!now) {
+      return false;
+   }
+   char* path = options->is_folder_given ? bm_print("%s/%s.fingerprint", options->folder, session->name)
+                                         : bm_fingerprint_path(session->path);
+   BmError none = {0};
+   BmFingerprint* recorded = options->is_folder_given ? NULL : bm_fingerprint_read(path, &none);
+   const bool stays = recorded && recorded->session == now->session;
+   if (stays && bm_recall_compare(recorded, now) == BM_RECALL_DIFFERENT) {
+      fprintf(stderr,
+              "bookmatch: warning: %s sounds other than %s says; `bookmatch check` tells what differs, "
+              "--accept records it\n",
+              session->path, path);
+   }
+   const bool ok = stays || bm_fingerprint_write(now, path, error);
+   bm_fingerprint_free(recorded);
+   bm_fingerprint_free(now);
+   free(path);
+   return ok;
+}
+
 /* What comes after the last frame: names for the files, warnings, the report, figures. */
 static bool conclude(const Options* options, BmHost* host, const BmSession* session, const BmRender* render,
                      Listener* listener, BmError* error)
@@ -181,8 +218,8 @@ static bool conclude(const Options* options, BmHost* host, const BmSession* sess
       printf("%s  %.2f s\n", bm_stems_path(listener->stems, n, false),
              (double)bm_stems_n_frames(listener->stems) / session->rate_hz);
    }
-   bool ok = true;
-   if (listener->report) {
+   bool ok = record(options, session, listener, error);
+   if (ok && listener->report) {
       char* page = bm_print("%s/%s.html", options->folder, session->name);
       const BmReportTask task = {listener->stems, page, &listener->progress, bm_stop()};
       ok = bm_session_report_write(listener->report, &task, error);
@@ -202,7 +239,7 @@ static bool render_session(const Options* options, BmHost* host, const BmSession
    if (!render) {
       return false;
    }
-   Listener listener = {0};
+   Listener listener = {.fingerprinter = bm_fingerprinter_new(session, render, !options->without_report)};
    const bool with_report = !options->without_report;
    if (with_report) {
       listener.report = bm_session_report_new(host, session, render, error);
@@ -211,8 +248,12 @@ static bool render_session(const Options* options, BmHost* host, const BmSession
       listener.stems =
          bm_stems_open(session, options->folder, bm_render_max_frames(render), with_report, error);
    }
-   const BmRenderSink sink = {
-      .user = &listener, .hear = hear, .progress = tell, .without_before = !with_report, .stop = bm_stop()};
+   const BmRenderSink sink = {.user = &listener,
+                              .hear = hear,
+                              .hear_inside = hear_inside,
+                              .progress = tell,
+                              .without_before = !with_report,
+                              .stop = bm_stop()};
    bm_progress_begin(&listener.progress, session->rate_hz);
    struct timespec begun;
    struct timespec ended;
@@ -226,6 +267,7 @@ static bool render_session(const Options* options, BmHost* host, const BmSession
    }
    ok = ok && conclude(options, host, session, render, &listener, error);
    bm_session_report_free(listener.report);
+   bm_fingerprinter_free(listener.fingerprinter);
    bm_stems_close(listener.stems);
    bm_render_free(render);
    return ok;

@@ -477,6 +477,58 @@ static void a_report_tells_what_each_stem_was_before_and_became(void** state)
    assert_int_equal(access(in_folder("told.before.wav"), R_OK), 0);
 }
 
+/* The exit code is what a script goes by. */
+static void check_tells_the_same_from_another_and_from_trouble(void** state)
+{
+   (void)state;
+   write_take("take.wav", RATE_HZ, 1, 24000, wave_noise);
+   write_session("recall.ttl", "<> a bm:Session .\n" TRACK ".\n" STEM ".\n");
+   Result result = run("check", in_folder("recall.ttl"));
+   assert_said(&result, 2, "recall.fingerprint: cannot be read");
+   result = run("check", in_folder("recall.ttl"), "--accept");
+   assert_said(&result, 0, "recorded in");
+   result = run("check", in_folder("recall.ttl"));
+   assert_said(&result, 0, "identical to the bit");
+   write_take("take.wav", RATE_HZ, 1, 24000, wave_loud);
+   result = run("check", in_folder("recall.ttl"));
+   assert_int_equal(result.status, 1);
+   assert_non_null(strstr(result.text, "<#a> \"a\", the take itself"));
+   result = run("check", in_folder("recall.ttl"), "--against", in_folder("recall.ttl"));
+   assert_said(&result, 2, "recall.ttl:1: not a line of a fingerprint");
+   result = run("check", in_folder("recall.ttl"), "--accept");
+   result = run("check", in_folder("recall.ttl"));
+   assert_said(&result, 0, "identical to the bit");
+}
+
+/* The fingerprint is what a session is held to, so a render by itself must not move it. */
+static void a_render_records_a_session_once_and_again_when_the_session_changes(void** state)
+{
+   (void)state;
+   write_take("take.wav", RATE_HZ, 1, 24000, wave_noise);
+   write_session("once.ttl", "<> a bm:Session .\n" TRACK ".\n" STEM ".\n");
+   Result result = run("render", in_folder("once.ttl"), "--no-report");
+   assert_int_equal(result.status, 0);
+   result = run("check", in_folder("once.ttl"));
+   assert_said(&result, 0, "identical to the bit");
+   write_take("take.wav", RATE_HZ, 1, 24000, wave_loud);
+   result = run("render", in_folder("once.ttl"), "--no-report");
+   assert_int_equal(result.status, 0);
+   assert_non_null(strstr(result.text, "sounds other than"));
+   result = run("check", in_folder("once.ttl"));
+   assert_int_equal(result.status, 1);
+   write_session("once.ttl", "<> a bm:Session .\n" TRACK "; bm:gain -1 .\n" STEM ".\n");
+   result = run("render", in_folder("once.ttl"), "--no-report");
+   result = run("check", in_folder("once.ttl"));
+   assert_said(&result, 0, "identical to the bit");
+   /* With a folder given it lies with the stems. */
+   result = run("render", in_folder("once.ttl"), "--no-report", "-o", in_folder("once"));
+   result = run("check", in_folder("once.ttl"), "--against", in_folder("once/once.fingerprint"));
+   assert_said(&result, 0, "identical to the bit");
+   unlink(in_folder("once/out.wav"));
+   unlink(in_folder("once/once.fingerprint"));
+   rmdir(in_folder("once"));
+}
+
 static void wrong_usage_is_exit_code_2_with_help(void** state)
 {
    (void)state;
@@ -583,6 +635,8 @@ int main(void)
       cmocka_unit_test(a_folder_that_cannot_be_made_is_said),
       cmocka_unit_test(audio_that_is_cut_off_is_told_in_every_container),
       cmocka_unit_test(a_report_tells_what_each_stem_was_before_and_became),
+      cmocka_unit_test(check_tells_the_same_from_another_and_from_trouble),
+      cmocka_unit_test(a_render_records_a_session_once_and_again_when_the_session_changes),
       cmocka_unit_test(wrong_usage_is_exit_code_2_with_help),
       cmocka_unit_test(list_shows_plugins_and_the_ports_of_one),
       cmocka_unit_test(two_hours_take_no_more_memory_than_ten_seconds),
