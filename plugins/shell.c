@@ -56,6 +56,7 @@ typedef struct {
    const float* audio_in[MAX_AUDIO_PORTS];
    float* audio_out[MAX_AUDIO_PORTS];
    float* controls;
+   double* unlearned; /* [n_memories] of a plugin that was just made */
    bool controls_are_new;
    bool report_is_due;
    bool own_report_is_due; /* of the plugin's own outputs, which rest while it sleeps */
@@ -193,6 +194,7 @@ static void shell_free(Shell* self)
       free(self->report_index);
       free(self->seen);
       free(self->controls);
+      free(self->unlearned);
       free(self);
    }
 }
@@ -526,8 +528,10 @@ static LV2_Handle instantiate(const LV2_Descriptor* descriptor, double sample_ra
    self->report_index = calloc(ports->n_controls, sizeof *self->report_index);
    self->seen = calloc(ports->n_controls, sizeof *self->seen);
    self->controls = calloc(ports->n_controls, sizeof *self->controls);
+   self->unlearned = calloc(bm_plugin.n_memories + 1, sizeof *self->unlearned);
    if (!self->processor || !self->control_in || !self->control_out || !self->report_index || !self->seen ||
-       !self->controls || bm_plugin.init(self->processor, sample_rate_hz, self->form) != BM_OK) {
+       !self->controls || !self->unlearned ||
+       bm_plugin.init(self->processor, sample_rate_hz, self->form) != BM_OK) {
       lv2_log_error(&logger, "%s: could not be set up at %g Hz\n", descriptor->URI, sample_rate_hz);
       shell_free(self);
       return NULL;
@@ -535,6 +539,9 @@ static LV2_Handle instantiate(const LV2_Descriptor* descriptor, double sample_ra
    self->is_set_up = true;
    if (bm_plugin.file) {
       load_file(self, NULL);
+   }
+   for (uint32_t i = 0; i < bm_plugin.n_memories; ++i) {
+      self->unlearned[i] = bm_plugin.memories[i].get(self->processor);
    }
    for (uint32_t i = 0; i < ports->n_controls; ++i) {
       self->controls[i] = ports->controls[i].initial;
@@ -664,26 +671,6 @@ static LV2_State_Status save_file(const Shell* self, LV2_State_Store_Function st
    return status;
 }
 
-/* A session without a path wants the plugin's own file. */
-static void restore_file(Shell* self, LV2_State_Retrieve_Function retrieve, LV2_State_Handle handle,
-                         const LV2_Feature* const* features)
-{
-   size_t size = 0;
-   uint32_t type = 0;
-   uint32_t value_flags = 0;
-   const char* path = (const char*)retrieve(handle, self->map->map(self->map->handle, bm_plugin.file->uri),
-                                            &size, &type, &value_flags);
-   if (!path || type != self->map->map(self->map->handle, LV2_ATOM__Path) || size == 0 || path[size - 1]) {
-      if (bm_plugin.file->path(self->processor)[0]) {
-         load_file(self, NULL);
-      }
-      return;
-   }
-   const MappedPath mapped = map_path(features, path, false);
-   load_file(self, mapped.text ? mapped.text : path);
-   free_path(mapped);
-}
-
 static LV2_State_Status save(LV2_Handle instance, LV2_State_Store_Function store_value,
                              LV2_State_Handle handle, uint32_t flags, const LV2_Feature* const* features)
 {
@@ -704,8 +691,52 @@ static LV2_State_Status save(LV2_Handle instance, LV2_State_Store_Function store
    return bm_plugin.file ? save_file(self, store_value, handle, features) : LV2_STATE_SUCCESS;
 }
 
-/* All or nothing: every value is checked before the first is taken. A value that is missing is left as it is.
- */
+/* A value that a host brings back; data is NULL where it has none. */
+typedef struct {
+   const void* data;
+   size_t size;
+   uint32_t type;
+} Stored;
+
+static Stored fetch(const Shell* self, const char* uri, LV2_State_Retrieve_Function retrieve,
+                    LV2_State_Handle handle)
+{
+   Stored stored = {0};
+   uint32_t flags = 0;
+   stored.data = retrieve(handle, self->map->map(self->map->handle, uri), &stored.size, &stored.type, &flags);
+   return stored;
+}
+
+static bool is_of_type(const Shell* self, const Stored* stored, const char* type_uri)
+{
+   return stored->type == self->map->map(self->map->handle, type_uri);
+}
+
+/* NaN for what is no number. */
+static double number_of(const Shell* self, const Stored* stored)
+{
+   double value = (double)NAN;
+   if (is_of_type(self, stored, LV2_ATOM__Double) && stored->size == sizeof value) {
+      memcpy(&value, stored->data, sizeof value);
+   } else if (is_of_type(self, stored, LV2_ATOM__Float) && stored->size == sizeof(float)) {
+      float single;
+      memcpy(&single, stored->data, sizeof single);
+      value = (double)single;
+   }
+   return value;
+}
+
+static bool is_path(const Shell* self, const Stored* stored)
+{
+   const char* text = (const char*)stored->data;
+   return is_of_type(self, stored, LV2_ATOM__Path) && stored->size > 1 && text[0] && !text[stored->size - 1];
+}
+
+/*
+   All or nothing: every value is looked at before the first is taken. Of a state that holds some of the
+   values, as one of another version may, the rest are as in a new plugin; one that holds none, as a preset,
+   changes nothing.
+*/
 static LV2_State_Status restore(LV2_Handle instance, LV2_State_Retrieve_Function retrieve,
                                 LV2_State_Handle handle, uint32_t flags, const LV2_Feature* const* features)
 {
@@ -714,38 +745,41 @@ static LV2_State_Status restore(LV2_Handle instance, LV2_State_Retrieve_Function
    if (!self->map) {
       return LV2_STATE_ERR_NO_FEATURE;
    }
-   for (int apply = 0; apply <= 1; ++apply) {
-      for (uint32_t i = 0; i < bm_plugin.n_memories; ++i) {
-         const BmMemory* memory = &bm_plugin.memories[i];
-         size_t size = 0;
-         uint32_t type = 0;
-         uint32_t value_flags = 0;
-         const void* data =
-            retrieve(handle, self->map->map(self->map->handle, memory->uri), &size, &type, &value_flags);
-         if (!data) {
-            continue;
-         }
-         double value = (double)NAN;
-         if (type == self->map->map(self->map->handle, LV2_ATOM__Double) && size == sizeof value) {
-            memcpy(&value, data, sizeof value);
-         } else if (type == self->map->map(self->map->handle, LV2_ATOM__Float) && size == sizeof(float)) {
-            float single;
-            memcpy(&single, data, sizeof single);
-            value = (double)single;
-         }
-         if (!(value >= memory->minimum && value <= memory->maximum)) {
-            lv2_log_error(&self->logger,
-                          "%s: stored %s is not a number from %g to %g; the state is refused\n",
-                          self->form->uri, memory->uri, memory->minimum, memory->maximum);
-            return LV2_STATE_ERR_BAD_TYPE;
-         }
-         if (apply) {
-            memory->set(self->processor, value);
-         }
+   bool is_empty = true;
+   for (uint32_t i = 0; i < bm_plugin.n_memories; ++i) {
+      const BmMemory* memory = &bm_plugin.memories[i];
+      const Stored stored = fetch(self, memory->uri, retrieve, handle);
+      const double value = stored.data ? number_of(self, &stored) : memory->minimum;
+      if (!(value >= memory->minimum && value <= memory->maximum)) {
+         lv2_log_error(&self->logger, "%s: stored %s is not a number from %g to %g; the state is refused\n",
+                       self->form->uri, memory->uri, memory->minimum, memory->maximum);
+         return LV2_STATE_ERR_BAD_TYPE;
       }
+      is_empty = is_empty && !stored.data;
    }
+   Stored path = {0};
    if (bm_plugin.file) {
-      restore_file(self, retrieve, handle, features);
+      path = fetch(self, bm_plugin.file->uri, retrieve, handle);
+      if (path.data && !is_path(self, &path)) {
+         lv2_log_error(&self->logger, "%s: stored %s is not a path; the state is refused\n", self->form->uri,
+                       bm_plugin.file->uri);
+         return LV2_STATE_ERR_BAD_TYPE;
+      }
+      is_empty = is_empty && !path.data;
+   }
+   if (is_empty) {
+      return LV2_STATE_SUCCESS;
+   }
+   for (uint32_t i = 0; i < bm_plugin.n_memories; ++i) {
+      const Stored stored = fetch(self, bm_plugin.memories[i].uri, retrieve, handle);
+      bm_plugin.memories[i].set(self->processor, stored.data ? number_of(self, &stored) : self->unlearned[i]);
+   }
+   if (path.data) {
+      const MappedPath mapped = map_path(features, (const char*)path.data, false);
+      load_file(self, mapped.text ? mapped.text : (const char*)path.data);
+      free_path(mapped);
+   } else if (bm_plugin.file && bm_plugin.file->path(self->processor)[0]) {
+      load_file(self, NULL);
    }
    return LV2_STATE_SUCCESS;
 }
