@@ -10,6 +10,9 @@ int bm_audition_command(int n_arguments, char** arguments);
 /** Whether sessions sound as recorded; 1 if not, 2 if that cannot be told. */
 int bm_check_command(int n_arguments, char** arguments);
 
+/** A page that leads to many sessions. */
+int bm_index_command(int n_arguments, char** arguments);
+
 /** The plugins that are installed, or the ports and presets of one. */
 int bm_list_command(int n_arguments, char** arguments);
 

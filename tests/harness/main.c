@@ -28,6 +28,10 @@ static const Command commands[] = {
     "      Whether a session still sounds as it did when its fingerprint was recorded, and what differs\n"
     "      first: 0 if it is identical or within tolerance, 1 if it differs, 2 if it cannot be told.\n"
     "      --accept records the sound as it is."},
+   {"index", bm_index_command,
+    "index SESSION.ttl... -o FOLDER [--takes FOLDER] [--title TEXT]\n"
+    "      One page, FOLDER/index.html, that leads to the sessions that were rendered into folders there\n"
+    "      (FOLDER/NAME for NAME.ttl, or for NAME/session.ttl)."},
    {"list", bm_list_command,
     "list [PLUGIN]\n"
     "      The LV2 plugins that are installed, or the ports and presets of one."},

@@ -68,10 +68,14 @@ static void add_player(BmText* page, const char* which, const char* caption, con
    if (!path) {
       return;
    }
-   bm_text_addf(page,
-                "<figure class=\"%s\"><figcaption>%s</figcaption><audio controls preload=\"none\" "
-                "data-signal=\"%s\" data-over=\"%.2f\" aria-label=\"%s: ",
-                which, caption, id, over_lu, caption);
+   bm_text_addf(page, "<figure class=\"%s\"><figcaption>", which);
+   bm_text_add_html(page, caption);
+   bm_text_addf(
+      page,
+      "</figcaption><audio controls preload=\"none\" data-signal=\"%s\" data-over=\"%.2f\" aria-label=\"", id,
+      over_lu);
+   bm_text_add_html(page, caption);
+   bm_text_add(page, ": ");
    bm_text_add_html(page, name);
    bm_text_add(page, "\" src=\"");
    bm_text_add_url(page, path);
@@ -403,6 +407,50 @@ bool bm_report_write(const BmReport* report, const char* path)
    return save_page(&page, path);
 }
 
+static void add_index_players(BmText* page, const BmReportIndexEntry* entry, const char* id)
+{
+   double quietest_lufs = (double)INFINITY;
+   for (uint32_t n = 0; n < entry->n_players; ++n) {
+      const double own = entry->players[n].integrated_lufs;
+      quietest_lufs = isfinite(own) ? fmin(quietest_lufs, own) : quietest_lufs;
+   }
+   bm_text_add(page, entry->n_players ? "<div class=\"players\">\n" : "");
+   for (uint32_t n = 0; n < entry->n_players; ++n) {
+      const BmReportIndexPlayer* const player = &entry->players[n];
+      const double over_lu = player->integrated_lufs - quietest_lufs;
+      add_player(page, player->is_before ? "before" : "after", player->label, entry->title, player->audio, id,
+                 isfinite(over_lu) ? over_lu : 0.0);
+   }
+   bm_text_add(page, entry->n_players ? "</div>\n" : "");
+}
+
+static void add_index_entry(BmText* page, const BmReportIndexEntry* entry, uint32_t number)
+{
+   char id[BM_NUMBER_BYTES];
+   snprintf(id, sizeof id, "session-%u", number);
+   bm_text_addf(page, "<li class=\"session\" id=\"%s\"><h2><a href=\"", id);
+   bm_text_add_url(page, entry->page);
+   bm_text_add(page, "\">");
+   bm_text_add_html(page, entry->title);
+   bm_text_add(page, "</a></h2>\n");
+   bm_page_add_paragraph(page, "note", entry->summary);
+   bm_page_add_paragraph(page, "figures", entry->chain);
+   if (entry->before || entry->after) {
+      const BmReportSignal signal = {.before = entry->before, .after = entry->after};
+      bm_picture_waveform(page, &signal, 300);
+   }
+   add_index_players(page, entry, id);
+   bm_text_add(page, "<p class=\"links\"><a href=\"");
+   bm_text_add_url(page, entry->page);
+   bm_text_add(page, "\">Open the report</a>");
+   if (entry->audition) {
+      bm_text_add(page, " <a href=\"");
+      bm_text_add_url(page, entry->audition);
+      bm_text_add(page, "\">Choose by ear</a>");
+   }
+   bm_text_add(page, "</p>\n</li>\n");
+}
+
 bool bm_report_write_index(const char* title, const char* summary, const BmReportIndexEntry* entries,
                            uint32_t n_entries, const char* path)
 {
@@ -412,31 +460,7 @@ bool bm_report_write_index(const char* title, const char* summary, const BmRepor
    bm_page_add_paragraph(&page, "caution", bm_hearing_caution);
    bm_text_add(&page, "</header>\n<main>\n<ul class=\"sessions\">\n");
    for (uint32_t n = 0; n < n_entries; ++n) {
-      const BmReportIndexEntry* const entry = &entries[n];
-      char id[BM_NUMBER_BYTES];
-      snprintf(id, sizeof id, "session-%u", n + 1);
-      bm_text_addf(&page, "<li class=\"session\" id=\"%s\"><h2><a href=\"", id);
-      bm_text_add_url(&page, entry->page);
-      bm_text_add(&page, "\">");
-      bm_text_add_html(&page, entry->title);
-      bm_text_add(&page, "</a></h2>\n");
-      bm_page_add_paragraph(&page, "note", entry->summary);
-      if (entry->after) {
-         char loudness[BM_NUMBER_BYTES];
-         char peak[BM_NUMBER_BYTES];
-         bm_format_value(loudness, entry->after->figures.integrated_lufs, 1, false);
-         bm_format_value(peak, entry->after->figures.true_peak_dbtp, 1, false);
-         bm_text_addf(&page, "<p class=\"figures\">%s LUFS, true peak %s dBTP, %u signal%s</p>\n", loudness,
-                      peak, entry->n_signals, entry->n_signals == 1 ? "" : "s");
-         const BmReportSignal signal = {.before = entry->before, .after = entry->after};
-         bm_picture_waveform(&page, &signal, 300);
-      }
-      if (entry->audio) {
-         bm_text_add(&page, "<div class=\"players\">");
-         add_player(&page, "after", "Listen", entry->title, entry->audio, id, 0.0);
-         bm_text_add(&page, "</div>\n");
-      }
-      bm_text_add(&page, "</li>\n");
+      add_index_entry(&page, &entries[n], n + 1);
    }
    bm_text_add(&page, "</ul>\n</main>\n");
    bm_page_end(&page, bm_sheet_report_js);

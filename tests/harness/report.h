@@ -101,15 +101,27 @@ typedef struct {
  */
 bool bm_report_write(const BmReport* report, const char* path);
 
+/** The most players that a card of the index has. */
+#define BM_INDEX_MAX_PLAYERS 5u
+
+typedef struct {
+   const char* label;
+   const char* audio; /**< path relative to the index */
+   double integrated_lufs;
+   bool is_before;
+} BmReportIndexPlayer;
+
 /** One session on the index page. */
 typedef struct {
    const char* title;
-   const char* summary;      /**< NULL if none */
-   const char* page;         /**< path of its report relative to the index */
-   const char* audio;        /**< path of its main stem relative to the index; NULL: no player */
-   const BmAnalysis* before; /**< NULL if none */
+   const char* summary;                /**< NULL if none */
+   const char* chain;                  /**< the plugins it uses; NULL if none */
+   const char* page;                   /**< path of its report relative to the index */
+   const char* audition;               /**< path of the page to choose by ear; NULL if none */
+   const BmReportIndexPlayer* players; /**< [n_players] held at equal loudness */
+   uint32_t n_players;
+   const BmAnalysis* before; /**< of which the outline is drawn; NULL if none */
    const BmAnalysis* after;
-   uint32_t n_signals;
 } BmReportIndexEntry;
 
 /** Write the page that leads to many reports. False, and errno, if it cannot. */

@@ -11,7 +11,7 @@
 
    function settle(audio) {
       const box = document.getElementById("equal-" + audio.dataset.signal);
-      audio.volume = box && box.checked ? Math.pow(10, -Number(audio.dataset.over || 0) / 20) : 1;
+      audio.volume = !box || box.checked ? Math.pow(10, -Number(audio.dataset.over || 0) / 20) : 1;
    }
 
    function mark(audio) {

@@ -529,6 +529,35 @@ static void a_render_records_a_session_once_and_again_when_the_session_changes(v
    rmdir(in_folder("once"));
 }
 
+static void an_index_leads_to_what_was_rendered_and_says_what_was_not(void** state)
+{
+   (void)state;
+   write_take("take.wav", RATE_HZ, 1, 24000, wave_noise);
+   write_session("one.ttl", "<> a bm:Session ; rdfs:label \"The one\" .\n" TRACK
+                            "; bm:gain -6 ; bm:inserts ( [ lv2:appliesTo test:mono ] ) .\n" STEM ".\n");
+   Result result = run("index", in_folder("one.ttl"), "-o", folder);
+   assert_said(&result, 1, "no one.html in ");
+   result = run("render", in_folder("one.ttl"), "-o", in_folder("one"));
+   assert_int_equal(result.status, 0);
+   result = run("index", in_folder("one.ttl"), "-o", folder, "--title", "All");
+   assert_said(&result, 0, "/index.html\n");
+   size_t size;
+   char* page = read_bytes(in_folder("index.html"), &size);
+   page[size] = '\0';
+   assert_non_null(strstr(page, "<a href=\"one/one.html\">The one</a>"));
+   assert_non_null(strstr(page, "src=\"one/out.before.wav\""));
+   assert_non_null(strstr(page, "src=\"one/out.wav\""));
+   assert_null(strstr(page, "audition"));
+   free(page);
+   const char* made[] = {"out.wav", "out.before.wav", "one.html", "one.fingerprint"};
+   for (int n = 0; n < 4; ++n) {
+      char* path = bm_print("%s/one/%s", folder, made[n]);
+      unlink(path);
+      free(path);
+   }
+   rmdir(in_folder("one"));
+}
+
 static void wrong_usage_is_exit_code_2_with_help(void** state)
 {
    (void)state;
@@ -637,6 +666,7 @@ int main(void)
       cmocka_unit_test(a_report_tells_what_each_stem_was_before_and_became),
       cmocka_unit_test(check_tells_the_same_from_another_and_from_trouble),
       cmocka_unit_test(a_render_records_a_session_once_and_again_when_the_session_changes),
+      cmocka_unit_test(an_index_leads_to_what_was_rendered_and_says_what_was_not),
       cmocka_unit_test(wrong_usage_is_exit_code_2_with_help),
       cmocka_unit_test(list_shows_plugins_and_the_ports_of_one),
       cmocka_unit_test(two_hours_take_no_more_memory_than_ten_seconds),

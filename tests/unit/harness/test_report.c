@@ -212,8 +212,10 @@ static void hostile_names_stay_names(void** state)
    assert_null(strstr(page, "\" onerror"));
    assert_null(strstr(page, "src=\"javascript"));
    free(page);
-   const BmReportIndexEntry entry = {hostile,   hostile, "javascript:alert(1)", hostile, &analysis,
-                                     &analysis, 1};
+   const BmReportIndexPlayer player = {hostile, hostile, -20.0, false};
+   const BmReportIndexEntry entry = {
+      hostile, hostile,   hostile,  "javascript:alert(1)", "javascript:alert(2)", &player,
+      1,       &analysis, &analysis};
    assert_true(bm_report_write_index(hostile, hostile, &entry, 1, page_path));
    page = read_page(page_path);
    check_markup(page);
@@ -286,9 +288,12 @@ static void the_index_leads_to_every_session(void** state)
 {
    (void)state;
    BmAnalysis analysis = analyse(0.5, 0.2, 2.0);
+   const BmReportIndexPlayer players[] = {{"Before", "one/stem.before.wav", -20.0, true},
+                                          {"After", "one/stem.wav", -17.5, false}};
    const BmReportIndexEntry entries[] = {
-      {"One", "First.", "one/report.html", "one/stem.wav", &analysis, &analysis, 3},
-      {"Two", NULL, "two/my report.html", NULL, NULL, NULL, 0},
+      {"One", "First.", "Preamp", "one/report.html", "one/audition/index.html", players, 2, &analysis,
+       &analysis},
+      {"Two", NULL, NULL, "two/my report.html", NULL, NULL, 0, NULL, NULL},
    };
    assert_true(bm_report_write_index("Sessions", "All of them.", entries, 2, page_path));
    char* const page = read_page(page_path);
@@ -296,7 +301,11 @@ static void the_index_leads_to_every_session(void** state)
    check_page_is_whole(page);
    assert_non_null(strstr(page, "<a href=\"one/report.html\">One</a>"));
    assert_non_null(strstr(page, "<a href=\"two/my%20report.html\">Two</a>"));
-   assert_int_equal(count_of(page, "<audio"), 1);
+   assert_non_null(strstr(page, "<a href=\"one/audition/index.html\">"));
+   assert_int_equal(count_of(page, "<audio"), 2);
+   /* The louder one is turned down to the other. */
+   assert_non_null(strstr(page, "data-over=\"0.00\" aria-label=\"Before: One\""));
+   assert_non_null(strstr(page, "data-over=\"2.50\" aria-label=\"After: One\""));
    assert_true(strstr(page, "Start with the volume low") < strstr(page, "<audio"));
    free(page);
    bm_analysis_free(&analysis);
