@@ -6,6 +6,7 @@
 #include <math.h>
 #include <string.h>
 
+#define PI 3.14159265358979323846
 #define PERIOD_S 0.001
 #define WINDOW_S 8.0
 #define MOMENTARY_S 0.4
@@ -36,6 +37,7 @@ BmStatus bm_loudness_match_init(BmLoudnessMatch* self, double sample_rate_hz)
    self->coef.silence_power = pow(10.0, 0.1 * (SILENCE_LUFS - LOUDNESS_OFFSET_DB));
    bm_control_clock_init(&self->clock, self->cfg.period_frames);
    bm_fade_init(&self->enabled, BM_FADE_MS, sample_rate_hz);
+   bm_fade_init(&self->recall, BM_FADE_MS, sample_rate_hz);
    bm_loudness_match_reset(self);
    return BM_OK;
 }
@@ -81,6 +83,9 @@ static void listen_anew(BmLoudnessMatch* self)
    self->mem.heard_s = 0.0;
    self->mem.gain = bm_gain_from_db(self->mem.gain_db);
    self->mem.gain_increment = 0.0;
+   self->mem.recall_from = 1.0;
+   self->mem.recall_wait_frames = 0;
+   self->mem.deaf_periods = 0;
    bm_control_clock_reset(&self->clock);
 }
 
@@ -92,6 +97,22 @@ void bm_loudness_match_set(BmLoudnessMatch* self, bool enabled)
    bm_fade_set(&self->enabled, enabled);
 }
 
+/* The other signal is heard at last: its averages go on, or begin. */
+static void take_finding(BmLoudnessMatch* self)
+{
+   BmMatchLoudness* both[2] = {&self->mem.reference, &self->mem.output};
+   const BmMatchFinding* found = &self->mem.recalled;
+   const double ratio = found->is_found ? found->gated_mean[1] / (found->gated_mean[0] + 1e-30) : 0.0;
+   self->mem.heard_s = found->heard_s;
+   self->mem.output.momentary = self->mem.reference.momentary * ratio;
+   self->mem.reference.momentary *= found->is_found ? 1.0 : 0.0;
+   for (int i = 0; i < 2; ++i) {
+      both[i]->mean = found->mean[i];
+      both[i]->gated_mean = found->gated_mean[i];
+      both[i]->gated_s = found->gated_s[i];
+   }
+}
+
 /* A period has been heard: average, and choose where the gain goes during the next. */
 static void conclude_period(BmLoudnessMatch* self)
 {
@@ -101,6 +122,13 @@ static void conclude_period(BmLoudnessMatch* self)
    self->mem.gain = bm_gain_from_db(self->mem.gain_db);
    loudness_conclude_period(reference, self);
    loudness_conclude_period(output, self);
+   if (self->mem.deaf_periods) {
+      --self->mem.deaf_periods;
+      if (self->mem.deaf_periods == 0) {
+         take_finding(self);
+      }
+      return;
+   }
    if (reference->momentary < self->coef.silence_power) {
       return;
    }
@@ -118,6 +146,25 @@ static void conclude_period(BmLoudnessMatch* self)
    self->mem.gain_increment = (bm_gain_from_db(self->mem.gain_db) - self->mem.gain) / self->cfg.period_frames;
 }
 
+/* The gain of this frame, on its way from one alternative's to another's. */
+static double gain_step(BmLoudnessMatch* self)
+{
+   self->mem.gain += self->mem.gain_increment;
+   if (self->mem.recall_from == 1.0) {
+      return self->mem.gain;
+   }
+   if (self->mem.recall_wait_frames) {
+      --self->mem.recall_wait_frames;
+      return self->mem.gain * self->mem.recall_from;
+   }
+   const double share = bm_fade_step(&self->recall);
+   const double gain = self->mem.gain * (self->mem.recall_from + share * (1.0 - self->mem.recall_from));
+   if (bm_fade_is_on(&self->recall)) {
+      self->mem.recall_from = 1.0;
+   }
+   return gain;
+}
+
 void bm_loudness_match_process(BmLoudnessMatch* self, const BmFrame* reference, BmFrame* io,
                                uint32_t n_frames)
 {
@@ -127,8 +174,8 @@ void bm_loudness_match_process(BmLoudnessMatch* self, const BmFrame* reference, 
       while (i < n && !bm_fade_is_off(&self->enabled)) {
          loudness_hear(&self->mem.reference, reference[i]);
          loudness_hear(&self->mem.output, io[i]);
-         self->mem.gain += self->mem.gain_increment;
-         io[i] *= 1.0 + bm_fade_step(&self->enabled) * (self->mem.gain - 1.0);
+         const double gain = gain_step(self);
+         io[i] *= 1.0 + bm_fade_step(&self->enabled) * (gain - 1.0);
          ++i;
       }
       bm_control_clock_advance(&self->clock, i);
@@ -139,6 +186,43 @@ void bm_loudness_match_process(BmLoudnessMatch* self, const BmFrame* reference, 
       io += i;
       n_frames -= i;
    }
+}
+
+BmMatchFinding bm_loudness_match_finding(const BmLoudnessMatch* self)
+{
+   if (self->mem.deaf_periods) {
+      return self->mem.recalled;
+   }
+   const BmMatchLoudness* reference = &self->mem.reference;
+   const BmMatchLoudness* output = &self->mem.output;
+   return (BmMatchFinding){
+      .is_found = self->mem.heard_s >= FIRST_GUESS_S,
+      .gain_db = self->mem.gain_db,
+      .heard_s = self->mem.heard_s,
+      .mean = {reference->mean, output->mean},
+      .gated_mean = {reference->gated_mean, output->gated_mean},
+      .gated_s = {reference->gated_s, output->gated_s},
+   };
+}
+
+void bm_loudness_match_recall(BmLoudnessMatch* self, const BmMatchFinding* finding, uint32_t wait_frames)
+{
+   const double share = self->recall.position_steps / (double)self->recall.length_steps;
+   const double now =
+      self->mem.recall_from == 1.0 || self->mem.recall_wait_frames
+         ? self->mem.recall_from
+         : self->mem.recall_from + (0.5 - 0.5 * cos(PI * share)) * (1.0 - self->mem.recall_from);
+   const double gain = self->mem.gain * now;
+   self->mem.recalled = finding->is_found ? *finding : (BmMatchFinding){.gain_db = self->mem.gain_db};
+   self->mem.gain_db = self->mem.recalled.gain_db;
+   self->mem.gain = bm_gain_from_db(self->mem.gain_db);
+   self->mem.gain_increment = 0.0;
+   self->mem.recall_from = gain / self->mem.gain;
+   self->mem.recall_wait_frames = wait_frames;
+   bm_fade_reset(&self->recall);
+   bm_fade_set(&self->recall, false);
+   bm_fade_set(&self->recall, true);
+   self->mem.deaf_periods = (wait_frames + 2 * self->recall.length_steps) / self->cfg.period_frames + 1;
 }
 
 void bm_loudness_match_reset(BmLoudnessMatch* self)

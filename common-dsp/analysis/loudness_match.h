@@ -21,6 +21,16 @@ typedef struct {
    double gated_s;    /**< how long that has been so */
 } BmMatchLoudness;
 
+/** What a match has found for one of several alternatives. */
+typedef struct {
+   bool is_found;
+   double gain_db;
+   double heard_s;
+   double mean[2]; /**< of reference and output, and so on */
+   double gated_mean[2];
+   double gated_s[2];
+} BmMatchFinding;
+
 /**
    Holds the loudness of a processed signal equal to that of what went in, so that an ear compares colour, not
    level.
@@ -52,7 +62,12 @@ typedef struct {
       double gain_db;
       double gain; /* at this frame; runs in a straight line to the gain of gain_db */
       double gain_increment;
+      double recall_from; /* what the gain was, re what it is now */
+      uint32_t recall_wait_frames;
+      uint32_t deaf_periods; /* what is heard is not yet what was recalled */
+      BmMatchFinding recalled;
    } mem;
+   BmFade recall;
    BmControlClock clock;
    BmFade enabled;
 } BmLoudnessMatch;
@@ -74,6 +89,16 @@ void bm_loudness_match_set(BmLoudnessMatch* self, bool enabled);
 */
 void bm_loudness_match_process(BmLoudnessMatch* self, const BmFrame* reference, BmFrame* io,
                                uint32_t n_frames);
+
+/** What has been found, for bm_loudness_match_recall(). */
+BmMatchFinding bm_loudness_match_finding(const BmLoudnessMatch* self);
+
+/**
+   Go on with another processed signal, from what was found for it before; nothing found: from the present
+   gain, listening anew. The gain moves by a cross-fade that begins after `wait_frames`, when the other signal
+   comes. Real-time: yes.
+*/
+void bm_loudness_match_recall(BmLoudnessMatch* self, const BmMatchFinding* finding, uint32_t wait_frames);
 
 /** As after init; on or off is kept. */
 void bm_loudness_match_reset(BmLoudnessMatch* self);

@@ -2,6 +2,8 @@
 /* If these fail, switching a processor in and out compares levels instead of colour, or its level pumps. */
 #include "unit_test.h"
 
+#include "click.h"
+
 #include "analysis/loudness_match.h"
 #include "base/decibel.h"
 
@@ -263,6 +265,52 @@ static void switched_off_it_changes_no_bit_and_switching_makes_no_click(void** s
    }
 }
 
+/* A 997 Hz tone that comes out of a processor at `gain`; `y`, if any, gets what the match makes of it. */
+static void run_tone(BmLoudnessMatch* match, double gain, uint32_t n_frames, double* y)
+{
+   static uint32_t at;
+   for (uint32_t i = 0; i < n_frames; ++i, ++at) {
+      const BmFrame dry = bm_frame_both(0.25 * sin(2.0 * PI * 997.0 * at / 48000.0));
+      BmFrame wet = dry * gain;
+      bm_loudness_match_process(match, &dry, &wet, 1);
+      if (y) {
+         y[i] = wet[0];
+      }
+   }
+}
+
+static void a_gain_that_was_found_comes_back_at_once_without_a_click(void** state)
+{
+   (void)state;
+   enum { HALF = 16800 };
+   static double y[2 * HALF];
+   BmLoudnessMatch match;
+   bm_loudness_match_init(&match, 48000.0);
+   bm_loudness_match_set(&match, true);
+   run_tone(&match, 0.5, 5 * 48000, NULL);
+   const BmMatchFinding soft = bm_loudness_match_finding(&match);
+   assert_close(soft.gain_db, 6.0206, 0.01);
+   bm_loudness_match_recall(&match, &(BmMatchFinding){.is_found = false}, 0);
+   run_tone(&match, 1.0, 5 * 48000, NULL);
+   const BmMatchFinding same = bm_loudness_match_finding(&match);
+   assert_close(same.gain_db, 0.0, 0.01);
+   run_tone(&match, 1.0, HALF, y);
+   /* The soft one comes back 5 ms from here: the gain waits for it. Here the sound stays, so that the gain
+    * shows. */
+   bm_loudness_match_recall(&match, &soft, 240);
+   run_tone(&match, 1.0, HALF, y + HALF);
+   for (uint32_t i = 0; i < 240; ++i) {
+      assert_between(fabs(y[HALF + i]), 0.0, 0.2505);
+   }
+   double peak = 0.0;
+   for (uint32_t i = HALF + 240 + 960; i < HALF + 240 + 960 + 96; ++i) {
+      peak = fmax(peak, fabs(y[i]));
+   }
+   assert_close(peak, 0.5, 0.002);
+   /* Reference sheet, test B. */
+   assert_between(bm_test_click_dbfs(y, 2 * HALF, 48000.0, 2000.0), -250.0, -80.0);
+}
+
 int main(void)
 {
    const struct CMUnitTest tests[] = {
@@ -273,6 +321,7 @@ int main(void)
       cmocka_unit_test(it_never_boosts_more_than_twelve_db),
       cmocka_unit_test(it_is_the_same_to_the_bit_for_every_block_size_and_after_a_reset),
       cmocka_unit_test(switched_off_it_changes_no_bit_and_switching_makes_no_click),
+      cmocka_unit_test(a_gain_that_was_found_comes_back_at_once_without_a_click),
    };
    return cmocka_run_group_tests(tests, NULL, NULL);
 }
