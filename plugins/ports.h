@@ -14,6 +14,7 @@ typedef struct {
    const char* symbol;
    BmPortKind kind;
    bool is_output;
+   bool is_trigger; /**< an event, not a setting */
    float minimum;
    float initial; /**< its default */
    float maximum;
@@ -47,6 +48,10 @@ typedef struct {
    int mix;
    int quality;
    int rendering;
+   int compare;
+   int remember_a;
+   int remember_b;
+   int characters; /**< which part is heard: its choices are compared too */
 } BmPorts;
 
 /** The value a port takes for what a host wrote: inside its range, on a scale point; NaN gives the default.

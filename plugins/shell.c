@@ -7,6 +7,7 @@
 #include "base/fade.h"
 #include "base/glide.h"
 #include "denormals.h"
+#include "remembered.h"
 
 #include <lv2/atom/atom.h>
 #include <lv2/core/lv2.h>
@@ -18,6 +19,7 @@
 
 #include <float.h>
 #include <math.h>
+#include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 
@@ -25,6 +27,10 @@
 #define INPUT_LIMIT 1e4
 #define LEVEL_TIME_S 0.3
 #define MAX_AUDIO_PORTS 4
+/* Three settings to compare, times three choices of what is heard of them. */
+#define N_ALTERNATIVES 9
+#define N_CHARACTER_CHOICES 3
+#define COMPLAINT_BYTES 256
 
 /* Room for the input behind its delay, so that this is moved seldom. */
 #define LINE_FRAMES (4 * BM_SLICE_FRAMES)
@@ -57,6 +63,10 @@ typedef struct {
    float* audio_out[MAX_AUDIO_PORTS];
    float* controls;
    double* unlearned; /* [n_memories] of a plugin that was just made */
+   float* settings;   /* those that sound: the controls, or what is compared with them */
+   BmRemembered remembered;
+   uint32_t alternative; /* N_ALTERNATIVES: none has been heard */
+   BmMatchFinding findings[N_ALTERNATIVES];
    bool controls_are_new;
    bool report_is_due;
    bool own_report_is_due; /* of the plugin's own outputs, which rest while it sleeps */
@@ -84,7 +94,7 @@ typedef struct {
 
 static float control_or(const Shell* self, int index, float otherwise)
 {
-   return index < 0 ? otherwise : self->controls[index];
+   return index < 0 ? otherwise : self->settings[index];
 }
 
 static bool is_on(const Shell* self, int index, bool otherwise)
@@ -193,6 +203,10 @@ static void shell_free(Shell* self)
       free(self->control_out);
       free(self->report_index);
       free(self->seen);
+      if (self->settings != self->controls) {
+         free(self->settings);
+      }
+      bm_remembered_free(&self->remembered);
       free(self->controls);
       free(self->unlearned);
       free(self);
@@ -240,9 +254,43 @@ static void take_controls(Shell* self)
          self->controls[i] = value;
       }
    }
-   if (is_on(self, ports->rendering, false) && ports->quality >= 0) {
+   if (ports->rendering >= 0 && ports->quality >= 0 && self->controls[ports->rendering] > 0.5F) {
       self->controls[ports->quality] = ports->controls[ports->quality].maximum;
    }
+}
+
+/* With every alternative goes what the match has found for it. */
+static void follow_comparison(Shell* self)
+{
+   const BmPorts* ports = bm_plugin.ports;
+   if (ports->compare < 0) {
+      return;
+   }
+   const uint32_t parts = ports->characters < 0 ? 0 : (uint32_t)self->controls[ports->characters];
+   const uint32_t next = (uint32_t)self->controls[ports->compare] * N_CHARACTER_CHOICES + parts;
+   if (self->alternative == N_ALTERNATIVES) {
+      self->alternative = next;
+   } else if (next != self->alternative) {
+      const uint32_t wait = bm_plugin.settling_frames ? bm_plugin.settling_frames(self->processor) : 0;
+      self->findings[self->alternative] = bm_loudness_match_finding(&self->match);
+      bm_loudness_match_recall(&self->match, &self->findings[next], wait);
+      self->alternative = next;
+   }
+}
+
+static void choose_settings(Shell* self)
+{
+   if (bm_plugin.ports->compare < 0) {
+      return;
+   }
+   const unsigned remembered = bm_remembered_look(&self->remembered, self->controls);
+   for (uint32_t k = 0; k < N_ALTERNATIVES; ++k) {
+      const uint32_t which = k / N_CHARACTER_CHOICES;
+      if (which && (remembered >> (which - 1) & 1)) {
+         self->findings[k].is_found = false;
+      }
+   }
+   bm_remembered_choose(&self->remembered, self->controls, self->settings);
 }
 
 static void read_controls(Shell* self)
@@ -257,12 +305,15 @@ static void read_controls(Shell* self)
    self->controls_are_new = false;
    self->report_is_due = true;
    self->own_report_is_due = true;
+   choose_settings(self);
    bm_fade_set(&self->enabled, is_on(self, ports->enabled, true));
    bm_glide_set(&self->input_gain, bm_gain_from_db((double)control_or(self, ports->input_gain, 0.0F)));
    bm_glide_set(&self->output_gain, bm_gain_from_db((double)control_or(self, ports->output_gain, 0.0F)));
    bm_glide_set(&self->mix, (double)control_or(self, ports->mix, 100.0F) / 100.0);
-   bm_loudness_match_set(&self->match, is_on(self, ports->match, false));
-   bm_plugin.set(self->processor, self->controls);
+   const bool compares = control_or(self, ports->compare, 0.0F) > 0.5F;
+   bm_loudness_match_set(&self->match, compares || is_on(self, ports->match, false));
+   bm_plugin.set(self->processor, self->settings);
+   follow_comparison(self);
 }
 
 static void report(Shell* self)
@@ -529,9 +580,10 @@ static LV2_Handle instantiate(const LV2_Descriptor* descriptor, double sample_ra
    self->seen = calloc(ports->n_controls, sizeof *self->seen);
    self->controls = calloc(ports->n_controls, sizeof *self->controls);
    self->unlearned = calloc(bm_plugin.n_memories + 1, sizeof *self->unlearned);
-   if (!self->processor || !self->control_in || !self->control_out || !self->report_index || !self->seen ||
-       !self->controls || !self->unlearned ||
-       bm_plugin.init(self->processor, sample_rate_hz, self->form) != BM_OK) {
+   self->settings = ports->compare < 0 ? self->controls : calloc(ports->n_controls, sizeof *self->settings);
+   if (!bm_remembered_init(&self->remembered, ports) || !self->settings || !self->processor ||
+       !self->control_in || !self->control_out || !self->report_index || !self->seen || !self->controls ||
+       !self->unlearned || bm_plugin.init(self->processor, sample_rate_hz, self->form) != BM_OK) {
       lv2_log_error(&logger, "%s: could not be set up at %g Hz\n", descriptor->URI, sample_rate_hz);
       shell_free(self);
       return NULL;
@@ -599,6 +651,8 @@ static void activate(LV2_Handle instance)
    Shell* self = (Shell*)instance;
    reset_processing(self);
    bm_loudness_match_reset(&self->match);
+   memset(self->findings, 0, sizeof self->findings);
+   self->alternative = N_ALTERNATIVES;
    memset(self->line_memory, 0, 2 * self->line_frames * sizeof *self->line_memory);
    self->now = self->latency_frames;
    bm_fade_reset(&self->enabled);
@@ -671,6 +725,31 @@ static LV2_State_Status save_file(const Shell* self, LV2_State_Store_Function st
    return status;
 }
 
+enum { KEY_BYTES = 128 };
+
+static const char* remembered_key(int which, char* uri)
+{
+   snprintf(uri, KEY_BYTES, "%s#remembered_%c", bm_plugin.ports->uri, 'a' + which);
+   return uri;
+}
+
+static LV2_State_Status save_remembered(const Shell* self, LV2_State_Store_Function store_value,
+                                        LV2_State_Handle handle)
+{
+   LV2_State_Status status = LV2_STATE_SUCCESS;
+   for (int k = 0; k < BM_N_REMEMBERED && status == LV2_STATE_SUCCESS; ++k) {
+      char* text = bm_remembered_text(&self->remembered, k);
+      char key[KEY_BYTES];
+      if (text) {
+         status = store_value(handle, self->map->map(self->map->handle, remembered_key(k, key)), text,
+                              strlen(text) + 1, self->map->map(self->map->handle, LV2_ATOM__String),
+                              LV2_STATE_IS_POD | LV2_STATE_IS_PORTABLE);
+         free(text);
+      }
+   }
+   return status;
+}
+
 static LV2_State_Status save(LV2_Handle instance, LV2_State_Store_Function store_value,
                              LV2_State_Handle handle, uint32_t flags, const LV2_Feature* const* features)
 {
@@ -688,7 +767,9 @@ static LV2_State_Status save(LV2_Handle instance, LV2_State_Store_Function store
          return status;
       }
    }
-   return bm_plugin.file ? save_file(self, store_value, handle, features) : LV2_STATE_SUCCESS;
+   const LV2_State_Status status = save_remembered(self, store_value, handle);
+   return status == LV2_STATE_SUCCESS && bm_plugin.file ? save_file(self, store_value, handle, features)
+                                                        : status;
 }
 
 /* A value that a host brings back; data is NULL where it has none. */
@@ -732,20 +813,52 @@ static bool is_path(const Shell* self, const Stored* stored)
    return is_of_type(self, stored, LV2_ATOM__Path) && stored->size > 1 && text[0] && !text[stored->size - 1];
 }
 
+/* Read both before either is taken. False: one is wrong, with a line. */
+static bool fetch_remembered(Shell* self, LV2_State_Retrieve_Function retrieve, LV2_State_Handle handle,
+                             float* settings[BM_N_REMEMBERED])
+{
+   const BmPorts* ports = bm_plugin.ports;
+   for (int k = 0; k < BM_N_REMEMBERED && ports->compare >= 0; ++k) {
+      char key[KEY_BYTES];
+      const Stored stored = fetch(self, remembered_key(k, key), retrieve, handle);
+      if (!stored.data) {
+         continue;
+      }
+      char complaint[COMPLAINT_BYTES] = "it is not a text";
+      const bool is_text =
+         is_of_type(self, &stored, LV2_ATOM__String) && memchr(stored.data, '\0', stored.size);
+      settings[k] = calloc(ports->n_controls, sizeof(float));
+      if (!is_text || !settings[k] ||
+          !bm_remembered_read(ports, (const char*)stored.data, settings[k], complaint, sizeof complaint)) {
+         lv2_log_error(&self->logger, "%s: stored %s: %s; the state is refused\n", self->form->uri, key,
+                       complaint);
+         return false;
+      }
+   }
+   return true;
+}
+
+static void take_remembered(Shell* self, float* const settings[BM_N_REMEMBERED])
+{
+   for (int k = 0; k < BM_N_REMEMBERED && bm_plugin.ports->compare >= 0; ++k) {
+      self->remembered.is_set[k] = settings[k] != NULL;
+      if (settings[k]) {
+         memcpy(self->remembered.settings[k], settings[k], bm_plugin.ports->n_controls * sizeof *settings[k]);
+      }
+   }
+   self->controls_are_new = true;
+}
+
 /*
    All or nothing: every value is looked at before the first is taken. Of a state that holds some of the
    values, as one of another version may, the rest are as in a new plugin; one that holds none, as a preset,
    changes nothing.
 */
-static LV2_State_Status restore(LV2_Handle instance, LV2_State_Retrieve_Function retrieve,
-                                LV2_State_Handle handle, uint32_t flags, const LV2_Feature* const* features)
+static LV2_State_Status restore_all(Shell* self, LV2_State_Retrieve_Function retrieve,
+                                    LV2_State_Handle handle, const LV2_Feature* const* features,
+                                    float* const settings[BM_N_REMEMBERED])
 {
-   (void)flags;
-   Shell* self = (Shell*)instance;
-   if (!self->map) {
-      return LV2_STATE_ERR_NO_FEATURE;
-   }
-   bool is_empty = true;
+   bool is_empty = !settings[0] && !settings[1];
    for (uint32_t i = 0; i < bm_plugin.n_memories; ++i) {
       const BmMemory* memory = &bm_plugin.memories[i];
       const Stored stored = fetch(self, memory->uri, retrieve, handle);
@@ -770,6 +883,7 @@ static LV2_State_Status restore(LV2_Handle instance, LV2_State_Retrieve_Function
    if (is_empty) {
       return LV2_STATE_SUCCESS;
    }
+   take_remembered(self, settings);
    for (uint32_t i = 0; i < bm_plugin.n_memories; ++i) {
       const Stored stored = fetch(self, bm_plugin.memories[i].uri, retrieve, handle);
       bm_plugin.memories[i].set(self->processor, stored.data ? number_of(self, &stored) : self->unlearned[i]);
@@ -784,10 +898,28 @@ static LV2_State_Status restore(LV2_Handle instance, LV2_State_Retrieve_Function
    return LV2_STATE_SUCCESS;
 }
 
+static LV2_State_Status restore(LV2_Handle instance, LV2_State_Retrieve_Function retrieve,
+                                LV2_State_Handle handle, uint32_t flags, const LV2_Feature* const* features)
+{
+   (void)flags;
+   Shell* self = (Shell*)instance;
+   if (!self->map) {
+      return LV2_STATE_ERR_NO_FEATURE;
+   }
+   float* settings[BM_N_REMEMBERED] = {NULL, NULL};
+   const LV2_State_Status status = fetch_remembered(self, retrieve, handle, settings)
+                                      ? restore_all(self, retrieve, handle, features, settings)
+                                      : LV2_STATE_ERR_BAD_TYPE;
+   free(settings[0]);
+   free(settings[1]);
+   return status;
+}
+
 static const void* extension_data(const char* uri)
 {
    static const LV2_State_Interface state = {save, restore};
-   if ((bm_plugin.n_memories || bm_plugin.file) && !strcmp(uri, LV2_STATE__interface)) {
+   const bool has_state = bm_plugin.n_memories || bm_plugin.file || bm_plugin.ports->compare >= 0;
+   if (has_state && !strcmp(uri, LV2_STATE__interface)) {
       return &state;
    }
    return bm_plugin.extension_data ? bm_plugin.extension_data(uri) : NULL;

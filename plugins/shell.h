@@ -8,7 +8,8 @@
       in -> [no NaN] -> input gain -> process -> mix with the delayed input -> loudness match
          -> output gain -> cross-fade with the delayed input (enabled) -> out
 
-   and serves levels, latency, denormal mode, state, logging and the slicing of time.
+   and serves levels, latency, denormal mode, state, logging, the slicing of time, and the comparison of
+   remembered settings: each alternative keeps the gain that the match has found for it.
 */
 #ifndef BM_PLUGINS_SHELL_H
 #define BM_PLUGINS_SHELL_H
@@ -62,6 +63,9 @@ typedef struct {
    void (*reset)(void* self);
    /** Constant after init. NULL: none. */
    uint32_t (*latency_frames)(const void* self);
+   /** How long after a `set` until it begins to be heard: what it chose may have to get ready. NULL: at once.
+    */
+   uint32_t (*settling_frames)(const void* self);
    /** Write the plugin's own output ports, by the generated index. NULL: none. */
    void (*report)(const void* self, float* controls);
    const BmMemory* memories;

@@ -66,7 +66,8 @@ UNIT_SUFFIX = {
 }
 # Ports the shell itself serves, by symbol; a plugin without one has -1 in its description.
 SHELL_PORTS = (
-    "enabled input_gain output_gain input_level output_level latency match mix quality rendering".split()
+    "enabled input_gain output_gain input_level output_level latency match mix quality rendering"
+    " compare remember_a remember_b characters".split()
 )
 
 # From where down a panel shows what bm:main of a stage does not name.
@@ -293,6 +294,7 @@ class Source:
             "output": output,
             "forms": self.forms_of(node),
             "kind": kind,
+            "trigger": PPROPS.trigger in properties,
             "low": low,
             "default": default,
             "high": high,
@@ -539,7 +541,8 @@ def write_header(source):
         values = ", ".join(c_number(control[k]) for k in ("low", "default", "high"))
         points = f"{lower}_{control['symbol']}_points" if control["points"] else "NULL"
         output = "true" if control["output"] else "false"
-        out.append(f'   {{"{control["symbol"]}", {kind}, {output}, {values}, {points}, {len(control["points"])}}},')
+        trigger = "true" if control["trigger"] else "false"
+        out.append(f'   {{"{control["symbol"]}", {kind}, {output}, {trigger}, {values}, {points}, {len(control["points"])}}},')
     out += ["};", ""]
     out.append(f"static const BmForm {lower}_forms[{len(source.forms)}] = {{")
     for form in source.forms:

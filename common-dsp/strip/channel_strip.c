@@ -291,6 +291,38 @@ uint32_t bm_channel_strip_latency_frames(const BmChannelStrip* self)
    return self->cfg.latency_frames;
 }
 
+static uint32_t move_settling_frames(const BmChannelStrip* self)
+{
+   const uint32_t fade_frames = self->mem.fade.length_steps;
+   const uint32_t settling_frames = (uint32_t)(0.001 * SHAPER_SETTLING_MS * self->cfg.rate_hz);
+   const uint32_t after[] = {[STEADY] = 2 * self->cfg.latency_frames + 2 * fade_frames + settling_frames,
+                             [FILLING] = self->cfg.latency_frames + 2 * fade_frames + settling_frames,
+                             [LEAVING] = self->cfg.latency_frames + fade_frames + settling_frames,
+                             [SETTLING] = 0,
+                             [RETURNING] = 0};
+   const bool moves = self->mem.move != STEADY || places_have_changed(self);
+   return moves ? after[self->mem.move] + (self->mem.move == STEADY ? 0 : self->mem.move_frames) : 0;
+}
+
+uint32_t bm_channel_strip_settling_frames(const BmChannelStrip* self)
+{
+   uint32_t frames[] = {
+      move_settling_frames(self),
+      bm_stage_settling_frames(&self->eq_stage),
+      bm_stage_settling_frames(&self->preamp_stage),
+      bm_stage_settling_frames(&self->mid_side_stage),
+      bm_stage_settling_frames(&self->shaper_stage),
+      bm_stage_settling_frames(&self->room_stage),
+      bm_stage_settling_frames(&self->slots[0].stage),
+      bm_stage_settling_frames(&self->slots[1].stage),
+   };
+   uint32_t longest = 0;
+   for (size_t i = 0; i < sizeof frames / sizeof *frames; ++i) {
+      longest = frames[i] > longest ? frames[i] : longest;
+   }
+   return longest;
+}
+
 const BmCharacterSlot* bm_channel_strip_slot(const BmChannelStrip* self, BmCharacter character)
 {
    for (uint32_t s = 0; s < BM_STRIP_SLOTS; ++s) {

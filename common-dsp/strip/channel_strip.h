@@ -140,6 +140,9 @@ void bm_channel_strip_reset(BmChannelStrip* self);
 
 uint32_t bm_channel_strip_latency_frames(const BmChannelStrip* self);
 
+/** How long until what was set last begins to be heard: while a stage or a place changes. */
+uint32_t bm_channel_strip_settling_frames(const BmChannelStrip* self);
+
 /** The slot that holds a character and is heard, the first of two; NULL: none does. For its meters. */
 const BmCharacterSlot* bm_channel_strip_slot(const BmChannelStrip* self, BmCharacter character);
 

@@ -118,14 +118,17 @@ void bm_stage_set(BmStage* self, uint32_t choice, double mix)
    }
 }
 
+static uint32_t waiting_frames(const BmStage* self, uint32_t choice)
+{
+   const double settling_ms = choice ? self->cfg.choices[choice].verbs->settling_ms : 0.0;
+   return self->cfg.latency_frames + (uint32_t)(0.001 * (settling_ms + BM_FADE_MS) * self->cfg.rate_hz);
+}
+
 static void begin_change(BmStage* self)
 {
    start(self, next(self), self->cfg.wanted);
    self->mem.is_changing = true;
-   const uint32_t choice = self->cfg.wanted;
-   const double settling_ms = choice ? self->cfg.choices[choice].verbs->settling_ms : 0.0;
-   self->mem.waiting_frames =
-      self->cfg.latency_frames + (uint32_t)(0.001 * (settling_ms + BM_FADE_MS) * self->cfg.rate_hz);
+   self->mem.waiting_frames = waiting_frames(self, self->cfg.wanted);
    bm_fade_init(&self->mem.fade, BM_FADE_MS, self->cfg.rate_hz);
    bm_fade_set(&self->mem.fade, false);
    bm_fade_set(&self->mem.fade, true);
@@ -224,6 +227,16 @@ void bm_stage_reset(BmStage* self)
 uint32_t bm_stage_latency_frames(const BmStage* self)
 {
    return self->cfg.latency_frames;
+}
+
+uint32_t bm_stage_settling_frames(const BmStage* self)
+{
+   const BmFade* fade = &self->mem.fade;
+   const uint32_t waits = self->mem.is_changing ? self->mem.waiting_frames : 0;
+   const uint32_t fades = self->mem.is_changing ? fade->length_steps - fade->position_steps : 0;
+   const uint32_t to = self->mem.is_changing ? 1 - self->mem.current : self->mem.current;
+   const uint32_t wanted = self->cfg.wanted;
+   return self->path[to].choice == wanted ? waits : waits + fades + waiting_frames(self, wanted);
 }
 
 bool bm_stage_runs(const BmStage* self, uint32_t choice)

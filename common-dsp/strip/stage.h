@@ -90,6 +90,9 @@ void bm_stage_reset(BmStage* self);
 
 uint32_t bm_stage_latency_frames(const BmStage* self);
 
+/** How long until the cross-fade to what is wanted begins; 0 while or after it does. */
+uint32_t bm_stage_settling_frames(const BmStage* self);
+
 /** Whether a choice is heard, or is about to be. */
 bool bm_stage_runs(const BmStage* self, uint32_t choice);
 

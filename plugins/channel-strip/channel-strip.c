@@ -113,6 +113,11 @@ static uint32_t latency_frames(const void* self)
    return bm_channel_strip_latency_frames(&((const Strip*)self)->strip);
 }
 
+static uint32_t settling_frames(const void* self)
+{
+   return bm_channel_strip_settling_frames(&((const Strip*)self)->strip);
+}
+
 /* A stage that does not run shows its meters at rest. */
 #define REPORT(runs, processor, stage, prefix)                                                               \
    do {                                                                                                      \
@@ -164,6 +169,7 @@ const BmPlugin bm_plugin = {
    .process = process,
    .reset = reset,
    .latency_frames = latency_frames,
+   .settling_frames = settling_frames,
    .report = report,
    .memories = memories,
    .n_memories = 1,

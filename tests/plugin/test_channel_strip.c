@@ -81,7 +81,8 @@ static float random_value(const BmPort* port, uint64_t* seed)
 /* Everything but what a host keeps for itself. */
 static void set_at_random(BmInstance* strip, uint64_t* seed)
 {
-   static const char* const kept[] = {"output_gain", "match", "mix", "rendering", "characters"};
+   static const char* const kept[] = {"output_gain", "match",   "mix",        "rendering",
+                                      "characters",  "compare", "remember_a", "remember_b"};
    const BmPlugin* plugin = bm_instance_plugin(strip);
    for (uint32_t i = 0; i < plugin->n_ports; ++i) {
       const BmPort* port = &plugin->ports[i];
@@ -360,6 +361,199 @@ static void every_control_of_the_mono_strip_is_heard(void** state)
    bm_instance_free(strip);
 }
 
+/* Noise that neither gets louder nor softer: what is loud in the output is the strip's doing. */
+static HostedTake noise(uint32_t n_frames)
+{
+   HostedTake take = hosted_take_new(n_frames);
+   uint64_t seed = 8;
+   for (uint32_t i = 0; i < n_frames; ++i) {
+      take.channel[0][i] = (float)(0.1 * bm_test_random(&seed));
+      take.channel[1][i] = (float)(0.1 * bm_test_random(&seed));
+   }
+   return take;
+}
+
+static double level_db(const HostedTake* take, uint32_t from, uint32_t n_frames)
+{
+   double sum = 0.0;
+   for (uint32_t i = from; i < from + n_frames; ++i) {
+      sum += (double)take->channel[0][i] * (double)take->channel[0][i] +
+             (double)take->channel[1][i] * (double)take->channel[1][i];
+   }
+   return 10.0 * log10(sum / (2.0 * n_frames));
+}
+
+static void run_for(BmInstance* strip, uint32_t n_frames)
+{
+   HostedTake take = noise(n_frames);
+   run(strip, &take);
+   hosted_take_free(&take);
+}
+
+/* Switch it on for a block, as a button does. */
+static void press(BmInstance* strip, const char* symbol)
+{
+   hosted_set(strip, symbol, 1.0);
+   run_for(strip, BLOCK);
+   hosted_set(strip, symbol, 0.0);
+   run_for(strip, BLOCK);
+}
+
+static const char loud_tube[] = "character1 4 tube_drive 12 preamp_in 1 preamp_gain 12 eq_in 0 input_gain 3";
+static const char soft_eq[] = "character1 0 preamp_in 0 eq_in 1 eq_bell2_gain 6 input_gain -9";
+
+/* A strip that has remembered both and is set to something else. */
+static BmInstance* comparing(void)
+{
+   BmInstance* strip = hosted_new(STRIP "stereo", HOSTED_RATE_HZ);
+   run_for(strip, BLOCK);
+   hosted_set_all(strip, loud_tube);
+   press(strip, "remember_a");
+   hosted_set_all(strip, soft_eq);
+   press(strip, "remember_b");
+   hosted_set_all(strip, "character1 2 opto_makeup 5 eq_in 0 input_gain 0");
+   return strip;
+}
+
+static void a_remembered_setting_sounds_as_it_was_set_and_comes_back_with_the_session(void** state)
+{
+   (void)state;
+   BmInstance* first = comparing();
+   char* saved = bm_instance_save(first);
+   const char* settings[] = {loud_tube, soft_eq};
+   for (int which = 0; which < 2; ++which) {
+      BmError error = {0};
+      BmInstance* reopened = hosted_new(STRIP "stereo", HOSTED_RATE_HZ);
+      assert_true(bm_instance_load_text(reopened, saved, &error));
+      hosted_set(reopened, "compare", which + 1);
+      bm_instance_restart(reopened);
+      HostedTake compared = plucks();
+      run(reopened, &compared);
+      BmInstance* plain = hosted_new(STRIP "stereo", HOSTED_RATE_HZ);
+      hosted_set_all(plain, settings[which]);
+      hosted_set(plain, "match", 1.0);
+      bm_instance_restart(plain);
+      HostedTake set = plucks();
+      run(plain, &set);
+      assert_memory_equal(compared.channel[0], set.channel[0], N_FRAMES * sizeof(float));
+      assert_memory_equal(compared.channel[1], set.channel[1], N_FRAMES * sizeof(float));
+      hosted_take_free(&compared);
+      hosted_take_free(&set);
+      bm_instance_free(reopened);
+      bm_instance_free(plain);
+   }
+   free(saved);
+   bm_instance_free(first);
+}
+
+/* A and B differ by some 18 dB as set; when one comes back its level must be there at once. */
+static void who_compares_hears_no_difference_in_level_when_a_setting_comes_back(void** state)
+{
+   (void)state;
+   enum { TURN = 4 * HOSTED_RATE_HZ, READY = HOSTED_RATE_HZ / 8, LOOK = HOSTED_RATE_HZ / 5 };
+   BmInstance* strip = comparing();
+   const double reference_db = 20.0 * log10(0.1 / sqrt(3.0));
+   for (int turn = 0; turn < 6; ++turn) {
+      hosted_set(strip, "compare", turn % 2 + 1);
+      HostedTake take = noise(turn < 2 ? TURN : HOSTED_RATE_HZ);
+      run(strip, &take);
+      if (turn >= 2) {
+         assert_close(level_db(&take, READY, LOOK), reference_db, 0.5);
+      }
+      hosted_take_free(&take);
+   }
+   bm_instance_free(strip);
+}
+
+static void a_button_that_a_session_saved_pressed_remembers_nothing(void** state)
+{
+   (void)state;
+   BmInstance* strip = hosted_new(STRIP "mono", HOSTED_RATE_HZ);
+   hosted_set(strip, "remember_a", 1.0);
+   run_for(strip, BLOCK);
+   char* saved = bm_instance_save(strip);
+   assert_null(strstr(saved, "#remembered_a"));
+   free(saved);
+   press(strip, "remember_b");
+   saved = bm_instance_save(strip);
+   assert_non_null(strstr(saved, "#remembered_b"));
+   free(saved);
+   bm_instance_free(strip);
+}
+
+static int n_log_lines;
+static char last_line[512];
+
+static void count_log_line(void* user, const char* plugin_uri, const char* line)
+{
+   (void)user;
+   (void)plugin_uri;
+   ++n_log_lines;
+   snprintf(last_line, sizeof last_line, "%s", line);
+}
+
+static char* replaced(const char* text, const char* old, const char* new)
+{
+   const char* at = strstr(text, old);
+   assert_non_null(at);
+   char* out = calloc(strlen(text) + strlen(new) + 1, 1);
+   assert_non_null(out);
+   memcpy(out, text, (size_t)(at - text));
+   strcat(out, new);
+   strcat(out, at + strlen(old));
+   return out;
+}
+
+/* What stands in the session's text, and what then; NULL: it is taken. */
+typedef struct {
+   const char* old;
+   const char* new;
+   const char* complaint;
+} Damage;
+
+static const Damage damages[] = {
+   {"tube_drive 12 ", "", NULL}, /* as a session from before the plugin had that control */
+   {"tube_drive 12 ", "tube_drove 12 ", "no setting has a control tube_drove"},
+   {"tube_drive 12 ", "tube_drive 99 ", "tube_drive 99 is not a value from -12 to 24"},
+   {"tube_drive 12 ", "tube_drive nan ", "tube_drive nan is not a value"},
+   {"tube_drive 12 ", "tube_drive twelve ", "tube_drive twelve is not a value"},
+   {"tube_drive 12 ", "tube_drive ", "is not a value"},
+   {"tube_drive 12 ", "enabled 0 ", "no setting has a control enabled"},
+   {"character1 4 ", "character1 3.5 ", "character1 3.5 is not a value"},
+};
+
+static void a_damaged_comparison_is_refused_whole_in_one_line(void** state)
+{
+   (void)state;
+   BmInstance* first = comparing();
+   char* saved = bm_instance_save(first);
+   for (size_t i = 0; i < sizeof damages / sizeof *damages; ++i) {
+      BmError error = {0};
+      BmInstance* reopened = hosted_new(STRIP "stereo", HOSTED_RATE_HZ);
+      char* text = replaced(saved, damages[i].old, damages[i].new);
+      n_log_lines = 0;
+      bm_host_set_log(hosted_host, count_log_line, NULL);
+      bm_instance_load_text(reopened, text, &error);
+      bm_host_set_log(hosted_host, NULL, NULL);
+      char* kept = bm_instance_save(reopened);
+      if (damages[i].complaint) {
+         if (n_log_lines != 1 || !strstr(last_line, damages[i].complaint)) {
+            fail_msg("%s: wanted one line with \"%s\", got %d, the last %s", damages[i].new,
+                     damages[i].complaint, n_log_lines, last_line);
+         }
+         assert_null(strstr(kept, "remembered_"));
+      } else {
+         assert_int_equal(n_log_lines, 0);
+         assert_non_null(strstr(kept, "tube_drive 0 "));
+      }
+      free(kept);
+      free(text);
+      bm_instance_free(reopened);
+   }
+   free(saved);
+   bm_instance_free(first);
+}
+
 int main(void)
 {
    BmError error = {0};
@@ -372,6 +566,10 @@ int main(void)
       cmocka_unit_test(the_strip_is_its_plugins_in_a_row_to_the_last_bit),
       cmocka_unit_test(a_strip_with_everything_out_is_the_take_itself_as_late_as_with_everything_in),
       cmocka_unit_test(every_control_of_the_mono_strip_is_heard),
+      cmocka_unit_test(a_remembered_setting_sounds_as_it_was_set_and_comes_back_with_the_session),
+      cmocka_unit_test(who_compares_hears_no_difference_in_level_when_a_setting_comes_back),
+      cmocka_unit_test(a_button_that_a_session_saved_pressed_remembers_nothing),
+      cmocka_unit_test(a_damaged_comparison_is_refused_whole_in_one_line),
    };
    const int n_failed = cmocka_run_group_tests(tests, NULL, NULL);
    bm_host_free(hosted_host);
