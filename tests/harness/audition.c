@@ -513,7 +513,7 @@ static bool match_takes(Work* work)
 static bool find_notes(Work* work)
 {
    char* path = in_work(work, "rendered-", work->audition->reference);
-   const bool ok = bm_find_notes(work->host, path, &work->notes, work->error);
+   const bool ok = bm_find_notes(work->host, path, NULL, &work->notes, work->error);
    free(path);
    return ok;
 }

@@ -4,6 +4,7 @@
 
 #include "error.h"
 #include "host.h"
+#include "progress.h"
 #include "spectrum.h"
 #include "text.h"
 
@@ -119,12 +120,13 @@ bool bm_meter_finish(BmMeter* self, BmAnalysis* analysis);
    @param host            finds the lowest note first, in a pass of its own, if `lowest_note_hz` is 0. NULL:
    no search.
    @param lowest_note_hz  whose harmonics to measure; 0 if not known.
+   @param watch           its rate and, if that is 0, its total are set. NULL: nobody.
    @param analysis        to be freed with bm_analysis_free().
    @return false with the error set: the file cannot be read, is empty, is cut off, has more than two
    channels, or holds samples that are not finite.
 */
-bool bm_measure_file(BmHost* host, const char* path, double lowest_note_hz, BmAnalysis* analysis,
-                     BmError* error);
+bool bm_measure_file(BmHost* host, const char* path, double lowest_note_hz, BmWatch* watch,
+                     BmAnalysis* analysis, BmError* error);
 
 /** Add the figures of `n_files` files as a JSON document; what is not finite becomes null. */
 void bm_measure_add_json(BmText* text, const char* const* paths, const BmMeasurement* figures,

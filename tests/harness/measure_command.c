@@ -141,10 +141,14 @@ int bm_measure_command(int n_arguments, char** arguments)
    BmMeasurement* figures = bm_calloc(options.n_paths, sizeof *figures);
    for (uint32_t n = 0; n < options.n_paths && !error.is_set; ++n) {
       BmAnalysis* analysis = bm_calloc(1, sizeof *analysis);
-      if (bm_measure_file(host, options.paths[n], options.note_hz, analysis, &error)) {
+      BmProgress progress;
+      bm_progress_begin(&progress, 0.0);
+      BmWatch watch = {.progress = &progress};
+      if (bm_measure_file(host, options.paths[n], options.note_hz, &watch, analysis, &error)) {
          figures[n] = analysis->figures;
          bm_analysis_free(analysis);
       }
+      bm_progress_end(&progress);
       free(analysis);
    }
    if (error.is_set) {

@@ -9,7 +9,8 @@
 
 #define BLOCK_FRAMES 4096u
 
-static bool meter_file(BmMeter* meter, const char* path, const BmAudioInfo* info, BmError* error)
+static bool meter_file(BmMeter* meter, const char* path, const BmAudioInfo* info, BmWatch* watch,
+                       BmError* error)
 {
    const BmTakeOptions options = {.rate_hz = info->rate_hz};
    BmTake* take = bm_take_open(path, &options, error);
@@ -19,7 +20,7 @@ static bool meter_file(BmMeter* meter, const char* path, const BmAudioInfo* info
    uint64_t n_left = take ? info->n_frames : 0;
    while (n_left) {
       const uint32_t n = n_left < BLOCK_FRAMES ? (uint32_t)n_left : BLOCK_FRAMES;
-      if (!bm_take_read(take, channels, n, error)) {
+      if (!bm_take_read(take, channels, n, error) || !bm_watch_count(watch, n, error)) {
          break;
       }
       for (uint32_t frame = 0; frame < n; ++frame) {
@@ -43,8 +44,8 @@ static void keep_notes(const BmNotes* notes, BmSeries* series)
    }
 }
 
-bool bm_measure_file(BmHost* host, const char* path, double lowest_note_hz, BmAnalysis* analysis,
-                     BmError* error)
+bool bm_measure_file(BmHost* host, const char* path, double lowest_note_hz, BmWatch* watch,
+                     BmAnalysis* analysis, BmError* error)
 {
    *analysis = (BmAnalysis){0};
    BmAudioInfo info;
@@ -59,7 +60,14 @@ bool bm_measure_file(BmHost* host, const char* path, double lowest_note_hz, BmAn
                      BM_MEASURE_MIN_RATE_HZ, BM_MEASURE_MAX_RATE_HZ);
    }
    BmNotes notes = {.lowest_hz = (double)NAN};
-   if (host && !(lowest_note_hz > 0.0) && !bm_find_notes(host, path, &notes, error)) {
+   if (watch && watch->progress) {
+      watch->progress->rate_hz = info.rate_hz;
+   }
+   const bool seeks_note = host && !(lowest_note_hz > 0.0);
+   if (watch && !watch->total_frames) {
+      watch->total_frames = (seeks_note ? 2u : 1u) * info.n_frames;
+   }
+   if (seeks_note && !bm_find_notes(host, path, watch, &notes, error)) {
       return false;
    }
    const double note_hz = lowest_note_hz > 0.0        ? lowest_note_hz
@@ -69,7 +77,7 @@ bool bm_measure_file(BmHost* host, const char* path, double lowest_note_hz, BmAn
       .sample_rate_hz = info.rate_hz, .n_channels = info.n_channels, .lowest_note_hz = note_hz};
    BmMeter* meter = bm_meter_new(&options);
    bool is_well = meter || bm_fail(error, "out of memory");
-   is_well = is_well && meter_file(meter, path, &info, error);
+   is_well = is_well && meter_file(meter, path, &info, watch, error);
    if (is_well && !bm_meter_finish(meter, analysis)) {
       is_well = bm_fail(error, "out of memory");
    }

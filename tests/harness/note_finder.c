@@ -51,8 +51,8 @@ static void push_point(BmNotes* notes, uint32_t* capacity, float hz)
    notes->sounding_hz[notes->n_points++] = hz;
 }
 
-static bool listen(const Finder* finder, BmTake* take, const BmAudioInfo* info, BmNotes* notes,
-                   BmError* error)
+static bool listen(const Finder* finder, BmTake* take, const BmAudioInfo* info, BmWatch* watch,
+                   BmNotes* notes, BmError* error)
 {
    float in[BM_MAX_CHANNELS][BLOCK_FRAMES];
    float out[BM_MAX_CHANNELS][BLOCK_FRAMES];
@@ -65,7 +65,7 @@ static bool listen(const Finder* finder, BmTake* take, const BmAudioInfo* info, 
       const uint64_t point_end = (uint64_t)llround((notes->n_points + 1) * BM_SERIES_STEP_S * info->rate_hz);
       uint64_t n = info->n_frames - n_done < BLOCK_FRAMES ? info->n_frames - n_done : BLOCK_FRAMES;
       n = point_end - n_done < n ? point_end - n_done : n;
-      if (!bm_take_read(take, reads, (uint32_t)n, error)) {
+      if (!bm_take_read(take, reads, (uint32_t)n, error) || !bm_watch_count(watch, n, error)) {
          return false;
       }
       bm_instance_run(finder->learner, ins, outs, (uint32_t)n);
@@ -89,7 +89,7 @@ void bm_notes_free(BmNotes* self)
    *self = (BmNotes){.lowest_hz = (double)NAN};
 }
 
-bool bm_find_notes(BmHost* host, const char* path, BmNotes* notes, BmError* error)
+bool bm_find_notes(BmHost* host, const char* path, BmWatch* watch, BmNotes* notes, BmError* error)
 {
    *notes = (BmNotes){.lowest_hz = (double)NAN};
    BmAudioInfo info;
@@ -108,7 +108,7 @@ bool bm_find_notes(BmHost* host, const char* path, BmNotes* notes, BmError* erro
    if (finder.learner && finder.follower) {
       const BmTakeOptions options = {.rate_hz = info.rate_hz};
       BmTake* take = bm_take_open(path, &options, error);
-      is_well = take && listen(&finder, take, &info, notes, error);
+      is_well = take && listen(&finder, take, &info, watch, notes, error);
       bm_take_close(take);
    }
    bm_instance_free(finder.learner);

@@ -4,6 +4,7 @@
 
 #include "error.h"
 #include "host.h"
+#include "progress.h"
 
 #include <stdbool.h>
 #include <stdint.h>
@@ -19,10 +20,11 @@ void bm_notes_free(BmNotes* self);
 
 /**
    Play the audio file `path`, mono or stereo, to the Fundamental EQ and write down what it tells of notes.
+   NULL is allowed for `watch`.
 
    Without that plugin, or at a rate that it refuses, no note is found. False with the error set if the file
    cannot be read.
 */
-bool bm_find_notes(BmHost* host, const char* path, BmNotes* notes, BmError* error);
+bool bm_find_notes(BmHost* host, const char* path, BmWatch* watch, BmNotes* notes, BmError* error);
 
 #endif

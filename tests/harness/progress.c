@@ -54,3 +54,15 @@ void bm_progress_end(BmProgress* progress)
       progress->is_line_open = false;
    }
 }
+
+bool bm_watch_count(BmWatch* watch, uint64_t n_frames, BmError* error)
+{
+   if (!watch) {
+      return true;
+   }
+   watch->done_frames += n_frames;
+   if (watch->progress) {
+      bm_progress_tell(watch->progress, watch->done_frames, watch->total_frames);
+   }
+   return !watch->stop || !*watch->stop || bm_fail(error, "interrupted");
+}

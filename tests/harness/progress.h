@@ -2,6 +2,9 @@
 #ifndef BM_HARNESS_PROGRESS_H
 #define BM_HARNESS_PROGRESS_H
 
+#include "error.h"
+
+#include <signal.h>
 #include <stdbool.h>
 #include <stdint.h>
 
@@ -28,5 +31,16 @@ void bm_progress_say(BmProgress* progress, const char* what);
 
 /** Clear the line, so that others can write. */
 void bm_progress_end(BmProgress* progress);
+
+/** Who follows a long look at a file, and who may end it. Start from `{0}`. */
+typedef struct {
+   BmProgress* progress; /**< NULL: nobody is told */
+   uint64_t done_frames;
+   uint64_t total_frames;             /**< of all passes */
+   const volatile sig_atomic_t* stop; /**< when it becomes true the look fails as interrupted; NULL: never */
+} BmWatch;
+
+/** Count frames that are done. False with the error set if it was stopped. NULL is allowed for `watch`. */
+bool bm_watch_count(BmWatch* watch, uint64_t n_frames, BmError* error);
 
 #endif

@@ -162,7 +162,8 @@ static bool print_figures(const Options* options, BmHost* host, const BmSession*
          figures[n_files++] = *bm_session_report_figures(listener->report, n / 2, is_before);
       } else if (!is_before) {
          BmAnalysis* analysis = bm_calloc(1, sizeof(BmAnalysis));
-         if (bm_measure_file(host, paths[n_files], 0.0, analysis, error)) {
+         BmWatch watch = {.stop = bm_stop()};
+         if (bm_measure_file(host, paths[n_files], 0.0, &watch, analysis, error)) {
             figures[n_files++] = analysis->figures;
             bm_analysis_free(analysis);
          }

@@ -91,7 +91,7 @@ static bool listen(BmSessionReport* report, uint32_t node, BmError* error)
    bm_render_listen(report->render, node);
    BmError no_note = {0};
    if (signal->node->is_track) {
-      bm_find_notes(report->host, signal->node->take, &signal->notes, &no_note);
+      bm_find_notes(report->host, signal->node->take, NULL, &signal->notes, &no_note);
    }
    const double note_hz = signal->notes.lowest_hz;
    const BmMeterOptions options = {.sample_rate_hz = session->rate_hz,
@@ -217,14 +217,14 @@ static bool measure(BmSessionReport* report, Signal* signal, const BmReportTask*
    char* what = bm_print("measuring %s", paths[1]);
    bm_progress_say(task->progress, what);
    free(what);
-   if (!bm_measure_file(report->host, paths[0], 0.0, signal->before, error)) {
-      return false;
-   }
+   BmError problem = {0};
+   BmWatch watch = {.stop = task->stop};
+   bool ok = bm_measure_file(report->host, paths[0], 0.0, &watch, signal->before, &problem);
    const double note_hz = signal->before->figures.lowest_note_hz;
-   if (!bm_measure_file(NULL, paths[1], isfinite(note_hz) ? note_hz : 0.0, signal->after, error)) {
-      return false;
-   }
-   return !*task->stop || bm_fail(error, "interrupted; the stems are written, the report is not");
+   ok = ok &&
+        bm_measure_file(NULL, paths[1], isfinite(note_hz) ? note_hz : 0.0, &watch, signal->after, &problem);
+   return *task->stop ? bm_fail(error, "interrupted; the stems are written, the report is not")
+                      : ok || bm_fail(error, "%s", problem.text);
 }
 
 static const char* value_label(const BmPort* port, double value)

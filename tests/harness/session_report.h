@@ -39,7 +39,7 @@ typedef struct {
    const BmStems* stems; /**< published */
    const char* path;     /**< of the page, beside the stems */
    BmProgress* progress; /**< told of each stem that is measured */
-   /** When it becomes true, writing fails as interrupted once a stem is measured. */
+   /** When it becomes true, writing fails as interrupted. */
    const volatile sig_atomic_t* stop;
 } BmReportTask;
 

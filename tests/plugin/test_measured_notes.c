@@ -47,7 +47,7 @@ static void the_lowest_recorded_note_of_a_phrase_is_named_and_followed(void** st
       }
       write_notes(phrases[n], 3);
       BmAnalysis analysis;
-      if (!bm_measure_file(host, path, 0.0, &analysis, &error)) {
+      if (!bm_measure_file(host, path, 0.0, NULL, &analysis, &error)) {
          fail_msg("%s", error.text);
       }
       const double nominal_hz = bm_recording_nominal_hz(lowest_key);
@@ -82,7 +82,7 @@ static void noise_has_no_lowest_note(void** state)
    BmError error = {0};
    BmHost* host = bm_host_new(&error);
    BmAnalysis analysis;
-   assert_true(bm_measure_file(host, path, 0.0, &analysis, &error));
+   assert_true(bm_measure_file(host, path, 0.0, NULL, &analysis, &error));
    assert_true(isnan(analysis.figures.lowest_note_hz));
    assert_true(isnan(analysis.figures.harmonic_dbfs[0]));
    bm_analysis_free(&analysis);

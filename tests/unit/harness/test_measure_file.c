@@ -52,7 +52,7 @@ static void a_file_is_measured_to_its_end(void** state)
    write_sine(48000, 2, 48000, 0.0f);
    BmAnalysis analysis;
    BmError error = {0};
-   assert_true(bm_measure_file(NULL, path, 1000.0, &analysis, &error));
+   assert_true(bm_measure_file(NULL, path, 1000.0, NULL, &analysis, &error));
    assert_int_equal(analysis.figures.n_frames, 48000);
    assert_close(analysis.figures.integrated_lufs, -20.0, 0.1); /* 0 dBFS in both channels reads 0, BS.1770 */
    assert_close(analysis.figures.crest_db, 3.0103, 1e-3);
@@ -65,7 +65,7 @@ static void check_refused(const char* word)
 {
    BmAnalysis analysis;
    BmError error = {0};
-   assert_false(bm_measure_file(NULL, path, 0.0, &analysis, &error));
+   assert_false(bm_measure_file(NULL, path, 0.0, NULL, &analysis, &error));
    assert_true(error.is_set);
    assert_non_null(strstr(error.text, path));
    if (!strstr(error.text, word)) {
@@ -90,6 +90,29 @@ static void what_cannot_be_measured_is_refused_with_a_line(void** state)
    write_sine(48000, 1, 48000, 0.0f);
    assert_int_equal(truncate(path, 40000), 0);
    check_refused("");
+}
+
+/* Two hours take minutes: a user must see how far it is, and Ctrl-C must not wait for the end. */
+static void who_waits_sees_the_share_that_is_done_and_can_end_it(void** state)
+{
+   (void)state;
+   write_sine(48000, 1, 48000, 0.0f);
+   BmError error = {0};
+   BmHost* host = bm_host_new(&error);
+   assert_non_null(host);
+   BmAnalysis analysis;
+   BmWatch watch = {0};
+   assert_true(bm_measure_file(host, path, 0.0, &watch, &analysis, &error));
+   /* One pass for the note, one for the figures. */
+   assert_int_equal(watch.total_frames, 2 * 48000);
+   assert_int_equal(watch.done_frames, watch.total_frames);
+   bm_analysis_free(&analysis);
+   volatile sig_atomic_t is_stopped = 1;
+   BmWatch stopped = {.stop = &is_stopped};
+   assert_false(bm_measure_file(host, path, 0.0, &stopped, &analysis, &error));
+   assert_string_equal(error.text, "interrupted");
+   assert_true(stopped.done_frames < 48000 / 4);
+   bm_host_free(host);
 }
 
 static void json_of_any_figures_and_names_is_strict(void** state)
@@ -139,6 +162,7 @@ int main(void)
    const struct CMUnitTest tests[] = {
       cmocka_unit_test(a_file_is_measured_to_its_end),
       cmocka_unit_test(what_cannot_be_measured_is_refused_with_a_line),
+      cmocka_unit_test(who_waits_sees_the_share_that_is_done_and_can_end_it),
       cmocka_unit_test(json_of_any_figures_and_names_is_strict),
       cmocka_unit_test(the_table_is_aligned),
    };

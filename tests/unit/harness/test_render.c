@@ -279,6 +279,33 @@ static void a_ramp_of_a_control_climbs_on_a_fine_grid_and_ends_where_it_should(v
    rendered_free(&r);
 }
 
+/* A send that opens at 0.5 s opens on the sound of 0.5 s, however late its path is; the fader's grid is 16
+ * frames. */
+static void a_send_and_a_fader_meet_the_sound_they_were_set_on(void** state)
+{
+   (void)state;
+   write_take("take.wav", RATE_HZ, 1, 48000, wave_one);
+   Rendered rendered = render_body(
+      "<> a bm:Session ; bm:maxTail 0 . <#a> a bm:Track ; bm:take <take.wav> ;\n"
+      "   bm:inserts ( [ lv2:appliesTo test:mono ; lv2:port [ lv2:symbol \"delay\" ; pset:value 1000 ] ] ) "
+      ";\n"
+      "   bm:send [ bm:to <#late> ; bm:preFader true ; bm:automation [ bm:control bm:gain ;\n"
+      "      bm:points ( ( 0.0 -144.0 bm:held ) ( 0.5 0.0 ) ) ] ] ;\n"
+      "   bm:automation [ bm:control bm:gain ; bm:points ( ( 0.0 0.0 bm:held ) ( 0.25 -144.0 ) ) ] .\n"
+      "<#late> a bm:Bus ; bm:channels 1 .\n"
+      "<#s> a bm:Stem ; bm:from <#late> ; bm:file \"send.wav\" .\n"
+      "<#t> a bm:Stem ; bm:from <#a> ; bm:file \"fader.wav\" .\n");
+   for (uint32_t n = 0; n < 48000; ++n) {
+      if (n < 24000 - 16 || n >= 24000 + 16) {
+         assert_close(rendered.after[0][0][n], n < 24000 ? 0.0 : 1.0, 1e-6);
+      }
+      if (n < 12000 - 16 || n >= 12000 + 16) {
+         assert_close(rendered.after[1][0][n], n < 12000 ? 1.0 : 0.0, 1e-6);
+      }
+   }
+   rendered_free(&rendered);
+}
+
 static void gain_and_pan_move_without_steps(void** state)
 {
    (void)state;
@@ -549,6 +576,7 @@ int main(void)
       cmocka_unit_test(settings_of_any_host_can_be_pasted),
       cmocka_unit_test(a_jump_of_a_control_lands_on_its_frame),
       cmocka_unit_test(a_ramp_of_a_control_climbs_on_a_fine_grid_and_ends_where_it_should),
+      cmocka_unit_test(a_send_and_a_fader_meet_the_sound_they_were_set_on),
       cmocka_unit_test(gain_and_pan_move_without_steps),
       cmocka_unit_test(a_tail_ends_with_its_last_sample_above_minus_100_db),
       cmocka_unit_test(a_tail_that_never_ends_is_cut_and_warned_of),
