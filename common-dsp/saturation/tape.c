@@ -10,9 +10,6 @@ static const double pi = 3.14159265358979323846;
 
 static const uint32_t factor_at_48k[] = {[BM_QUALITY_LIVE] = 4, [BM_QUALITY_RENDER] = 8};
 
-/* Coercivity of the layer (the major loop of saturation/hysteresis.h): bias fields are of that order. */
-#define NOMINAL_BIAS_A_M 20e3
-
 /* The steady field: second harmonic 5 dB below the third at -18 dBFS; no source, "well under 1 %" is common.
  */
 #define STEADY_FIELD_A_M 1.1e3
@@ -54,13 +51,13 @@ static void replay_magnitudes(const BmTapePath* self, double bias_lin, double* m
       const double hz = 0.5 * self->cfg.sample_rate_hz * i / (n_points - 1);
       magnitude_lin[i] = bm_tape_losses(&self->cfg.machine, bias_lin, hz) /
                          (bm_tape_flux(hz, self->cfg.machine.flux_time_s) *
-                          bm_hysteresis_response(NOMINAL_BIAS_A_M, self->cfg.high_rate_hz, hz));
+                          bm_hysteresis_response(BM_TAPE_NOMINAL_BIAS_A_M, self->cfg.high_rate_hz, hz));
    }
 }
 
 static void set_layer_bias(BmTapePath* self, double bias_lin)
 {
-   bm_hysteresis_set_bias(&self->hysteresis, NOMINAL_BIAS_A_M * bias_lin);
+   bm_hysteresis_set_bias(&self->hysteresis, BM_TAPE_NOMINAL_BIAS_A_M * bias_lin);
    self->coef.rest_magnetisation_a_m =
       bm_hysteresis_anhysteretic_a_m(&self->hysteresis, bm_frame_both(STEADY_FIELD_A_M));
 }

@@ -38,6 +38,9 @@
 */
 #define BM_TAPE_MOL_DBFS (-9.0)
 
+/* Coercivity of the layer (the major loop of saturation/hysteresis.h): bias fields are of that order. */
+#define BM_TAPE_NOMINAL_BIAS_A_M 20e3
+
 typedef struct {
    double drive_db;       /* -12 .. 24 */
    double bias_lin;       /* 0.5 .. 2, nominal 1 */
