@@ -17,7 +17,8 @@
 #define USUAL_HEIGHT 220.0
 #define SQUARE_SIDE 380.0
 #define TICK_ROW 20.0
-#define GUTTER 44.0 /* for the labels at the left; the style sheet has it too */
+#define PLAIN_WIDTH 640.0 /* of the frame in a document of its own */
+#define GUTTER 44.0       /* for the labels at the left; the style sheet has it too */
 #define MAX_TICKS 64
 
 /* cairo knows no colours by name, so each is drawn as a shade of red that stands for its place in this list.
@@ -283,11 +284,31 @@ static void draw_band(cairo_t* cairo, const Axis* x_axis, const Axis* y_axis, co
    cairo_fill(cairo);
 }
 
-static void draw_marks(cairo_t* cairo, const Axis* x_axis, const Axis* y_axis, const BmPlotSeries* series,
-                       double offset, double bar_width)
+/* Whether another stroke of the same column reaches as high: a crowd of strokes is as wide as its columns. */
+static bool is_hidden(const Axis* x_axis, const BmPlotSeries* series, uint32_t n, double n_columns)
 {
+   const double column = x_axis->length / n_columns;
+   const double own = floor(place(x_axis, series->x[n]) / column);
+   for (uint32_t m = n; m-- > 0 && floor(place(x_axis, series->x[m]) / column) == own;) {
+      if (series->y[m] >= series->y[n]) {
+         return true;
+      }
+   }
+   for (uint32_t m = n + 1; m < series->n_points && floor(place(x_axis, series->x[m]) / column) == own; ++m) {
+      if (series->y[m] > series->y[n]) {
+         return true;
+      }
+   }
+   return false;
+}
+
+static void draw_marks(cairo_t* cairo, const Axis* x_axis, const Axis* y_axis, const BmPlotSeries* series,
+                       double offset, double bar_width, double n_columns)
+{
+   const bool is_crowded = series->kind == BM_PLOT_STEMS && series->n_points > n_columns;
    for (uint32_t n = 0; n < series->n_points; ++n) {
-      if (!is_drawable(x_axis, y_axis, series->x[n], series->y[n])) {
+      if (!is_drawable(x_axis, y_axis, series->x[n], series->y[n]) ||
+          (is_crowded && is_hidden(x_axis, series, n, n_columns))) {
          continue;
       }
       const double x = place(x_axis, series->x[n]) + offset;
@@ -312,7 +333,7 @@ static void draw_marks(cairo_t* cairo, const Axis* x_axis, const Axis* y_axis, c
 /* Bars of several series stand side by side around their x. */
 static double bar_slot(const BmPlot* plot, const Axis* x_axis, uint32_t* n_bar_series)
 {
-   double gap = WIDTH;
+   double gap = x_axis->length;
    *n_bar_series = 0;
    for (uint32_t s = 0; s < plot->n_series; ++s) {
       const BmPlotSeries* const series = &plot->series[s];
@@ -323,7 +344,7 @@ static double bar_slot(const BmPlot* plot, const Axis* x_axis, uint32_t* n_bar_s
          }
       }
    }
-   return *n_bar_series ? 0.8 * fmin(gap, 0.25 * WIDTH) / *n_bar_series : 0.0;
+   return *n_bar_series ? 0.8 * fmin(gap, 0.25 * x_axis->length) / *n_bar_series : 0.0;
 }
 
 static void draw_grid(cairo_t* cairo, const Axis* x_axis, const Axis* y_axis)
@@ -382,16 +403,16 @@ static void draw(cairo_t* cairo, const BmPlot* plot, const Axis* x_axis, const A
          break;
       case BM_PLOT_BARS:
          draw_marks(cairo, x_axis, y_axis, series, bar_width * (n_bars_drawn - 0.5 * n_bar_series),
-                    0.9 * bar_width);
+                    0.9 * bar_width, n_columns);
          ++n_bars_drawn;
          break;
       case BM_PLOT_STEMS:
-         draw_marks(cairo, x_axis, y_axis, series, 0.0, 0.0);
+         draw_marks(cairo, x_axis, y_axis, series, 0.0, 0.0, n_columns);
          break;
       case BM_PLOT_POINTS:
          cairo_set_line_cap(cairo, CAIRO_LINE_CAP_ROUND);
          cairo_set_line_width(cairo, series->is_thin ? 2.0 : 4.0);
-         draw_marks(cairo, x_axis, y_axis, series, 0.0, 0.0);
+         draw_marks(cairo, x_axis, y_axis, series, 0.0, 0.0, n_columns);
          cairo_set_line_cap(cairo, CAIRO_LINE_CAP_BUTT);
          break;
       }
@@ -407,9 +428,24 @@ static cairo_status_t take_bytes(void* handle, const unsigned char* bytes, unsig
    return text->failed ? CAIRO_STATUS_NO_MEMORY : CAIRO_STATUS_SUCCESS;
 }
 
+/* A colour as the page's theme has it; for a document without a theme, the light one that the sheet names
+   first. */
+static void add_colour(BmText* page, const char* name, bool is_plain)
+{
+   char declaration[32];
+   snprintf(declaration, sizeof declaration, "--%s: ", name);
+   const char* const found = is_plain ? strstr(bm_sheet_plot_css, declaration) : NULL;
+   if (found) {
+      const char* const value = found + strlen(declaration);
+      bm_text_addf(page, "%.*s", (int)strcspn(value, ";"), value);
+   } else {
+      bm_text_addf(page, "var(--%s)", name);
+   }
+}
+
 /* Copy the paths of cairo's document: colours by name, so that the page's theme rules them, and a tenth of a
    unit is fine enough. */
-static void copy_paths(BmText* page, const char* svg)
+static void copy_paths(BmText* page, const char* svg, bool is_plain)
 {
    const char* c = svg ? strstr(svg, "<path") : NULL;
    const char* const end = svg ? strstr(svg, "</svg>") : NULL;
@@ -419,7 +455,7 @@ static void copy_paths(BmText* page, const char* svg)
       } else if (strncmp(c, "rgb(", 4) == 0) {
          const long shade = lround(0.01 * strtod(c + 4, NULL) / SHADE_STEP);
          const long n_colours = sizeof colours / sizeof *colours;
-         bm_text_addf(page, "var(--%s)", colours[shade >= 1 && shade <= n_colours ? shade - 1 : AXIS_COLOUR]);
+         add_colour(page, colours[shade >= 1 && shade <= n_colours ? shade - 1 : AXIS_COLOUR], is_plain);
          c += strcspn(c, ")") + 1;
       } else if ((*c >= '0' && *c <= '9') || (*c == '-' && c[1] >= '0' && c[1] <= '9')) {
          char* after;
@@ -447,7 +483,8 @@ static void copy_paths(BmText* page, const char* svg)
    }
 }
 
-static void add_drawing(BmText* page, const BmPlot* plot, const Axis* x_axis, const Axis* y_axis)
+static void add_drawing(BmText* page, const BmPlot* plot, const Axis* x_axis, const Axis* y_axis,
+                        bool is_plain)
 {
    BmText svg = {0};
    cairo_surface_t* const surface =
@@ -458,7 +495,7 @@ static void add_drawing(BmText* page, const BmPlot* plot, const Axis* x_axis, co
    cairo_destroy(cairo);
    cairo_surface_finish(surface);
    cairo_surface_destroy(surface);
-   copy_paths(page, svg.chars);
+   copy_paths(page, svg.chars, is_plain);
    page->failed = page->failed || svg.failed || has_failed;
    bm_text_free(&svg);
 }
@@ -478,7 +515,7 @@ static void add_canvas(BmText* page, const BmPlot* plot, double height)
                 "<svg class=\"drawing\" width=\"100%%\" height=\"%.0f\" viewBox=\"0 0 %.0f %.0f\" "
                 "preserveAspectRatio=\"none\">",
                 height, length, height);
-   add_drawing(page, plot, &x_axis, &y_axis);
+   add_drawing(page, plot, &x_axis, &y_axis, false);
    bm_text_add(page, "</svg>");
    for (uint32_t n = 0; n < y_axis.n_ticks; ++n) {
       const double y = place(&y_axis, y_axis.ticks[n].value);
@@ -621,5 +658,114 @@ void bm_plot_add_svg(BmText* document, const BmPlot* plots, uint32_t n_plots)
       bm_text_add(document, "</svg>\n");
       y += head + side + TICK_ROW + margin;
    }
+   bm_text_add(document, "</svg>\n");
+}
+
+/* ---- a document for any viewer ---- */
+
+static void begin_word(BmText* document, const char* colour, double size_px, const char* anchor, double x,
+                       double y)
+{
+   bm_text_add(document, "<text fill=\"");
+   add_colour(document, colour, true);
+   bm_text_addf(document, "\" font-size=\"%.0f\" text-anchor=\"%s\" x=\"%.1f\" y=\"%.1f\"", size_px, anchor,
+                x, y);
+}
+
+static void end_word(BmText* document, const char* word)
+{
+   bm_text_add(document, ">");
+   bm_text_add_html(document, word);
+   bm_text_add(document, "</text>\n");
+}
+
+static void add_key(BmText* document, const BmPlotSeries* series, double x, double y)
+{
+   const bool is_area = strcmp(kind_class(series), "area") == 0;
+   bm_text_addf(document, "<path fill=\"none\" stroke-width=\"%s\"%s d=\"M%.0f %.0fh22\" stroke=\"",
+                is_area           ? "9"
+                : series->is_thin ? "1"
+                                  : "2.5",
+                is_area                         ? ""
+                : series->tone == BM_TONE_CURVE ? " stroke-dasharray=\"7 4\""
+                : series->tone == BM_TONE_QUIET ? " stroke-dasharray=\"1.5 4\""
+                                                : "",
+                x, y - 4.0);
+   add_colour(document, tone_class(series), true);
+   bm_text_add(document, "\"/>");
+   begin_word(document, "ink", 12.0, "start", x + 28.0, y);
+   end_word(document, series->label);
+}
+
+void bm_plot_add_plain_svg(BmText* document, const BmPlot* plot)
+{
+   const double left = 62.0;
+   const double right = 22.0;
+   const double foot = 46.0;
+   const double key_row = 20.0;
+   const double length = plot->is_square ? SQUARE_SIDE : PLAIN_WIDTH;
+   const double height = plot_height(plot);
+   const double width = left + length + right;
+   /* The legend first: how many rows it takes says where the frame stands. */
+   double key_x[32];
+   double key_y[32];
+   double x = left;
+   double head = 32.0;
+   for (uint32_t s = 0; s < plot->n_series && s < 32; ++s) {
+      if (plot->series[s].label) {
+         const double needed = 52.0 + 6.6 * (double)strlen(plot->series[s].label);
+         if (x > left && x + needed > width) {
+            x = left;
+            head += key_row;
+         }
+         key_x[s] = x;
+         key_y[s] = head + 15.0;
+         x += needed;
+      }
+   }
+   head += has_legend(plot) ? key_row + 8.0 : 4.0;
+   const Axis x_axis = settle_axis(plot, &plot->x, false, length);
+   const Axis y_axis = settle_axis(plot, &plot->y, true, height);
+   bm_text_addf(document,
+                "<svg xmlns=\"http://www.w3.org/2000/svg\" width=\"%.0f\" height=\"%.0f\" viewBox=\"0 0 %.0f "
+                "%.0f\" font-family=\"sans-serif\" role=\"img\">\n<title>",
+                width, head + height + foot, width, head + height + foot);
+   bm_text_add_html(document, plot->title);
+   bm_text_add(document, "</title>\n");
+   if (plot->description) {
+      bm_text_add(document, "<desc>");
+      bm_text_add_html(document, plot->description);
+      bm_text_add(document, "</desc>\n");
+   }
+   bm_text_add(document, "<rect width=\"100%\" height=\"100%\" fill=\"");
+   add_colour(document, "paper", true);
+   bm_text_add(document, "\"/>\n");
+   begin_word(document, "ink", 14.0, "start", left, 22.0);
+   bm_text_add(document, " font-weight=\"bold\"");
+   end_word(document, plot->title);
+   for (uint32_t s = 0; s < plot->n_series && s < 32; ++s) {
+      if (plot->series[s].label) {
+         add_key(document, &plot->series[s], key_x[s], key_y[s]);
+      }
+   }
+   bm_text_addf(document, "<svg x=\"%.0f\" y=\"%.0f\" width=\"%.0f\" height=\"%.0f\">", left, head, length,
+                height);
+   add_drawing(document, plot, &x_axis, &y_axis, true);
+   bm_text_add(document, "</svg>\n");
+   for (uint32_t n = 0; n < y_axis.n_ticks; ++n) {
+      begin_word(document, "muted", 12.0, "end", left - 7.0,
+                 head + place(&y_axis, y_axis.ticks[n].value) + 4.0);
+      end_word(document, y_axis.ticks[n].label);
+   }
+   for (uint32_t n = 0; n < x_axis.n_ticks; ++n) {
+      begin_word(document, "muted", 12.0, "middle", left + place(&x_axis, x_axis.ticks[n].value),
+                 head + height + 17.0);
+      end_word(document, x_axis.ticks[n].label);
+   }
+   begin_word(document, "muted", 12.0, "middle", left + 0.5 * length, head + height + 37.0);
+   end_word(document, plot->x.label);
+   begin_word(document, "muted", 12.0, "middle", 0.0, 0.0);
+   bm_text_addf(document, " transform=\"translate(16 %.1f) rotate(-90)\"", head + 0.5 * height);
+   end_word(document, plot->y.label);
    bm_text_add(document, "</svg>\n");
 }

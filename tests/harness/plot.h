@@ -84,4 +84,11 @@ void bm_plot_add_figure(BmText* page, const BmPlot* plot);
 /** Add `n_plots` pictures, one under the other, as one SVG document with its style inside. */
 void bm_plot_add_svg(BmText* document, const BmPlot* plots, uint32_t n_plots);
 
+/**
+   Add one picture as an SVG document for any viewer, on light paper of its own: no style sheet, no variables.
+
+   Axes carry their labels, so the picture can stand in a page without a caption.
+*/
+void bm_plot_add_plain_svg(BmText* document, const BmPlot* plot);
+
 #endif

@@ -178,6 +178,80 @@ static void every_kind_of_picture_is_drawn_in_a_colour_that_the_style_knows(void
    }
 }
 
+/* Of a crowd of strokes each column keeps the highest: an echogram shows every echo that stands out. */
+static void crowded_strokes_keep_the_highest(void** state)
+{
+   (void)state;
+   enum { N = 5000 };
+   double* const x = malloc(N * sizeof *x);
+   double* const y = malloc(N * sizeof *y);
+   for (uint32_t n = 0; n < N; ++n) {
+      x[n] = n;
+      y[n] = -40.0 + (n % 7);
+   }
+   y[1234] = -5.0;
+   BmPlotSeries series;
+   BmPlot plot = line_plot(&series, x, y, N);
+   series.kind = BM_PLOT_STEMS;
+   plot.x = (BmPlotAxis){.min = 0.0, .max = N};
+   plot.y = (BmPlotAxis){.min = -50.0, .max = 0.0};
+   plot.n_columns = 250;
+   char* const figure = figure_of(&plot);
+   double numbers[4 * 252];
+   const uint32_t n_numbers = path_numbers(figure, "after", numbers, 4 * 252);
+   assert_between(n_numbers / 4.0, 250.0, 251.0);
+   bool has_highest = false;
+   for (uint32_t n = 0; n < n_numbers; n += 4) {
+      has_highest = has_highest || (fabs(numbers[n] - 246.8) < 0.11 && fabs(numbers[n + 3] - 20.0) < 0.11);
+      assert_true(numbers[n + 3] <= 0.02 * 200.0 * 34.0 + 0.11);
+   }
+   assert_true(has_highest);
+   free(figure);
+   free(x);
+   free(y);
+}
+
+/* The manual is read in file viewers, some of which know neither style sheets nor a dark theme. */
+static void a_plain_picture_has_its_own_paper_colours_and_words(void** state)
+{
+   (void)state;
+   const double x[] = {20.0, 200.0, 20000.0};
+   const double y[] = {0.0, 3.0, -60.0};
+   const BmPlotSeries series[] = {
+      {.label = "A <first> line", .tone = BM_TONE_BEFORE, .n_points = 3, .x = x, .y = y},
+      {.label = "Bars", .kind = BM_PLOT_BARS, .tone = BM_TONE_QUIET, .n_points = 3, .x = x, .y = y}};
+   const BmPlot plot = {.title = "Title & all",
+                        .description = "What it shows",
+                        .x = {.label = "Frequency, Hz", .scale = BM_AXIS_LOG, .min = 20.0, .max = 20000.0},
+                        .y = {.label = "Level, dB", .min = -12.0, .max = 6.0},
+                        .series = series,
+                        .n_series = 2};
+   BmText document = {0};
+   bm_plot_add_plain_svg(&document, &plot);
+   assert_false(document.failed);
+   check_markup(document.chars);
+   static const char* const absent[] = {"var(", "class=", "<style", "rgb(", "--"};
+   for (size_t n = 0; n < sizeof absent / sizeof *absent; ++n) {
+      assert_null(strstr(document.chars, absent[n]));
+   }
+   static const char* const present[] = {">Title &amp; all<",
+                                         "<desc>What it shows<",
+                                         ">Frequency, Hz<",
+                                         ">Level, dB<",
+                                         ">A &lt;first&gt; line<",
+                                         ">Bars<",
+                                         ">1k<",
+                                         ">0<",
+                                         "stroke:#b4590f",
+                                         "<rect width=\"100%\" height=\"100%\" fill=\"#fbf9f5\"/>"};
+   for (size_t n = 0; n < sizeof present / sizeof *present; ++n) {
+      if (!strstr(document.chars, present[n])) {
+         fail_msg("the picture has no %s", present[n]);
+      }
+   }
+   bm_text_free(&document);
+}
+
 static void a_picture_of_nothing_is_still_a_picture(void** state)
 {
    (void)state;
@@ -282,6 +356,8 @@ int main(void)
       cmocka_unit_test(what_is_not_a_number_leaves_a_gap),
       cmocka_unit_test(a_long_line_keeps_its_peaks_and_loses_its_length),
       cmocka_unit_test(every_kind_of_picture_is_drawn_in_a_colour_that_the_style_knows),
+      cmocka_unit_test(crowded_strokes_keep_the_highest),
+      cmocka_unit_test(a_plain_picture_has_its_own_paper_colours_and_words),
       cmocka_unit_test(a_picture_of_nothing_is_still_a_picture),
       cmocka_unit_test(words_in_a_picture_are_words),
       cmocka_unit_test(colours_keep_their_contrast_in_light_dark_and_print),
