@@ -232,8 +232,10 @@ static void read_presets(BmHost* host, BmPlugin* plugin)
          const LilvNode* preset = lilv_nodes_get(presets, it);
          if (lilv_node_is_uri(preset)) {
             lilv_world_load_resource(host->world, preset);
-            kept[plugin->n_presets].uri = keep(host, lilv_node_as_uri(preset));
-            kept[plugin->n_presets++].label = keep_node(host, world_value(host, preset, BM_RDFS "label"));
+            BmPreset* read = &kept[plugin->n_presets++];
+            read->uri = keep(host, lilv_node_as_uri(preset));
+            read->label = keep_node(host, world_value(host, preset, BM_RDFS "label"));
+            read->help = keep_node(host, world_value(host, preset, BM_RDFS "comment"));
          }
       }
       qsort(kept, plugin->n_presets, sizeof(BmPreset), compare_presets);

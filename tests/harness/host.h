@@ -57,6 +57,7 @@ typedef struct {
 typedef struct {
    const char* uri;
    const char* label;
+   const char* help; /**< rdfs:comment */
 } BmPreset;
 
 /** A plugin as its Turtle describes it. Lives as long as the host. */

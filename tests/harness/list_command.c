@@ -73,6 +73,7 @@ static void print_plugin(const BmPlugin* plugin)
    }
    for (uint32_t n = 0; n < plugin->n_presets; ++n) {
       printf("  <%s>  %s\n", plugin->presets[n].uri, plugin->presets[n].label);
+      print_help(plugin->presets[n].help, "      ");
    }
 }
 
