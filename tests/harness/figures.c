@@ -28,6 +28,11 @@ double* bm_figures_doubles(BmFigures* self, uint32_t n)
    return keep(self, bm_calloc(n ? n : 1, sizeof(double)));
 }
 
+BmPlotTick* bm_figures_ticks(BmFigures* self, uint32_t n)
+{
+   return keep(self, bm_calloc(n ? n : 1, sizeof(BmPlotTick)));
+}
+
 const char* bm_figures_text(BmFigures* self, const char* format, ...)
 {
    char text[512];

@@ -22,6 +22,9 @@ void bm_figures_free(BmFigures* self);
 /** Zeroed room for `n` doubles that lives as long as the figures. */
 double* bm_figures_doubles(BmFigures* self, uint32_t n);
 
+/** Empty room for `n` ticks that lives as long as the figures. */
+BmPlotTick* bm_figures_ticks(BmFigures* self, uint32_t n);
+
 /** A printf-formatted string that lives as long as the figures. */
 const char* bm_figures_text(BmFigures* self, const char* format, ...) __attribute__((format(printf, 2, 3)));
 

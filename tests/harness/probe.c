@@ -1,12 +1,14 @@
 /* SPDX-License-Identifier: ISC */
 #include "probe.h"
 
+#include "format.h"
 #include "response.h"
 #include "spectrum.h"
 
 #include <kiss_fftr.h>
 #include <sndfile.h>
 
+#include <complex.h>
 #include <math.h>
 #include <stdlib.h>
 #include <string.h>
@@ -209,37 +211,198 @@ static void add_burst(Subject* subject, BmFigures* figures)
    }
 }
 
+/* One period, put together from many that fall between the samples differently. 1 kHz, because lower down a
+   low cut's phase opens loops that are no hysteresis. */
 static void add_transfer(Subject* subject, BmFigures* figures)
 {
-   const uint32_t period = (uint32_t)lround(subject->rate_hz / 100.0);
-   const uint32_t n_frames = 60u * period + subject->latency_frames;
+   enum { N = 512, N_TIMES = 60 };
+   const uint32_t n_periods = (uint32_t)(1000.0 * N / subject->rate_hz) | 1u;
+   const uint32_t n_frames = N_TIMES * N + subject->latency_frames;
    float* in = bm_calloc(n_frames, sizeof(float));
    float* out = bm_calloc(n_frames, sizeof(float));
    for (uint32_t n = 0; n < n_frames; ++n) {
-      in[n] = (float)sin(2.0 * PI * (n % period) / period);
+      in[n] = (float)sin(2.0 * PI * (double)((uint64_t)n_periods * n % N) / N);
    }
    run(subject, in, false, out, NULL, n_frames);
-   const uint32_t start = 58u * period;
-   double* x = bm_figures_doubles(figures, period + 1u);
-   double* y = bm_figures_doubles(figures, period + 1u);
+   const uint32_t start = (N_TIMES - 1) * N;
+   double* x = bm_figures_doubles(figures, N + 1u);
+   double* y = bm_figures_doubles(figures, N + 1u);
    double peak = 1.0;
-   for (uint32_t n = 0; n <= period; ++n) {
-      x[n] = (double)in[start + n];
-      y[n] = (double)out[start + n + subject->latency_frames];
-      peak = fmax(peak, fabs(y[n]));
+   for (uint32_t n = 0; n < N; ++n) {
+      const uint32_t at = (uint32_t)((uint64_t)n_periods * (start + n) % N);
+      x[at] = (double)in[start + n];
+      y[at] = (double)out[start + n + subject->latency_frames];
+      peak = fmax(peak, fabs(y[at]));
    }
+   x[N] = x[0];
+   y[N] = y[0];
    free(in);
    free(out);
    BmPlot* plot =
-      bm_figures_add(figures, "Transfer curve, 100 Hz at 0 dBFS",
+      bm_figures_add(figures, "Transfer curve, 1 kHz at 0 dBFS",
                      "Output against input over one period. A straight line changes nothing, a bend adds "
-                     "harmonics, a loop remembers: hysteresis, or a shift of phase.");
+                     "harmonics, a loop remembers or shifts the phase.");
    if (plot) {
+      const double reach = 0.5 * ceil(2.0 * peak - 0.1);
       plot->is_square = true;
       plot->x = (BmPlotAxis){.label = "In, full scale 1", .min = -1.0, .max = 1.0};
-      plot->y = (BmPlotAxis){.label = "Out", .min = -ceil(2.0 * peak) / 2.0, .max = ceil(2.0 * peak) / 2.0};
-      bm_figures_add_series(plot, "As it came in", BM_TONE_QUIET, x, x, period + 1u);
-      bm_figures_add_series(plot, "Out", BM_TONE_AFTER, x, y, period + 1u);
+      plot->y = (BmPlotAxis){.label = "Out, full scale 1", .min = -reach, .max = reach};
+      bm_figures_add_series(plot, "As it came in", BM_TONE_QUIET, x, x, N + 1u);
+      bm_figures_add_series(plot, "Out", BM_TONE_AFTER, x, y, N + 1u);
+   }
+}
+
+/* Power spectrum in dB under the highest bin; `bins` [n / 2 + 1]. No window: the tone fits. */
+static void spectrum_db(const float* samples, uint32_t n, double* bins)
+{
+   kiss_fftr_cfg plan = kiss_fftr_alloc((int)n, 0, NULL, NULL);
+   kiss_fft_cpx* out = bm_calloc(n / 2 + 1, sizeof(kiss_fft_cpx));
+   double highest = 1e-30;
+   if (plan) {
+      kiss_fftr(plan, samples, out);
+   }
+   for (uint32_t k = 0; k <= n / 2; ++k) {
+      bins[k] = (double)out[k].r * (double)out[k].r + (double)out[k].i * (double)out[k].i;
+      highest = k ? fmax(highest, bins[k]) : highest;
+   }
+   for (uint32_t k = 0; k <= n / 2; ++k) {
+      bins[k] = fmax(10.0 * log10(bins[k] / highest + 1e-30), -160.0);
+   }
+   free(out);
+   kiss_fftr_free(plan);
+}
+
+/* Harmonics 2 to 5 of 1 kHz at -18 dBFS while the control that drives the plugin goes through its range. */
+static void add_drive_bars(Subject* subject, BmFigures* figures)
+{
+   enum { N = 16384, N_HARMONICS = 4, MAX_STEPS = 9 };
+   static const char* const symbols[] = {"drive", "gain", "input_gain"};
+   static const BmPlotTone tones[] = {BM_TONE_BEFORE, BM_TONE_AFTER, BM_TONE_EXTRA, BM_TONE_QUIET};
+   const double step_db = 6.0;
+   const BmPort* drive = NULL;
+   for (size_t n = 0; n < sizeof symbols / sizeof *symbols && !drive; ++n) {
+      drive = find_port(subject->plugin, symbols[n]);
+   }
+   if (!drive || !drive->is_input || !drive->has_min || !drive->has_max) {
+      return;
+   }
+   const float settled = bm_instance_get(subject->instance, drive->index);
+   const uint32_t bin = ((uint32_t)(1000.0 * N / subject->rate_hz)) | 1u;
+   const uint32_t n_frames = 2u * N + subject->latency_frames;
+   float* in = bm_calloc(n_frames, sizeof(float));
+   float* out = bm_calloc(n_frames, sizeof(float));
+   double* bins = bm_calloc(N / 2 + 1, sizeof(double));
+   for (uint32_t n = 0; n < n_frames; ++n) {
+      in[n] = (float)(pow(10.0, -18.0 / 20.0) * sin(2.0 * PI * (double)((uint64_t)bin * n % N) / N));
+   }
+   double* drive_db = bm_figures_doubles(figures, MAX_STEPS);
+   BmPlotTick* ticks = bm_figures_ticks(figures, MAX_STEPS);
+   double* amount_db[N_HARMONICS];
+   for (int h = 0; h < N_HARMONICS; ++h) {
+      amount_db[h] = bm_figures_doubles(figures, MAX_STEPS);
+   }
+   uint32_t n_steps = 0;
+   const double lowest = (double)drive->min;
+   for (double db = lowest; db <= (double)drive->max + 0.01 && n_steps < MAX_STEPS; db += step_db) {
+      bm_instance_set(subject->instance, drive->index, (float)db);
+      bm_instance_restart(subject->instance);
+      run(subject, in, false, out, NULL, n_frames);
+      spectrum_db(out + n_frames - N, N, bins);
+      for (uint32_t h = 0; h < N_HARMONICS; ++h) {
+         amount_db[h][n_steps] = bins[(h + 2) * bin] - bins[bin];
+      }
+      char label[BM_NUMBER_BYTES];
+      bm_format_value(label, db, 0, false);
+      ticks[n_steps] = (BmPlotTick){.value = db, .label = bm_figures_text(figures, "%s", label)};
+      drive_db[n_steps++] = db;
+   }
+   free(bins);
+   free(in);
+   free(out);
+   bm_instance_set(subject->instance, drive->index, settled);
+   bm_instance_restart(subject->instance);
+   BmPlot* plot =
+      bm_figures_add(figures, "Harmonics against drive",
+                     "How far the second to fifth harmonic of a 1 kHz sine at -18 dBFS (peak) lie "
+                     "under the fundamental.");
+   if (plot) {
+      plot->x = (BmPlotAxis){.label = bm_figures_text(figures, "%s, dB", drive->name),
+                             .min = lowest - 0.6 * step_db,
+                             .max = drive_db[n_steps - 1] + 0.6 * step_db,
+                             .ticks = ticks,
+                             .n_ticks = n_steps};
+      plot->y = (BmPlotAxis){.label = "Under the fundamental, dB", .min = -120.0, .max = 0.0};
+      for (int h = 0; h < N_HARMONICS; ++h) {
+         BmPlotSeries* series = bm_figures_add_series(plot, bm_figures_text(figures, "H%d", h + 2), tones[h],
+                                                      drive_db, amount_db[h], n_steps);
+         series->kind = BM_PLOT_BARS;
+      }
+   }
+}
+
+/* What a periodic signal holds of harmonic `h`. */
+static double complex harmonic_of(const float* samples, uint32_t n_frames, uint32_t period, uint32_t h)
+{
+   double complex sum = 0.0;
+   for (uint32_t n = 0; n < n_frames; ++n) {
+      sum += (double)samples[n] * cexp(-2.0 * PI * I * (double)((uint64_t)h * n % period) / period);
+   }
+   return sum;
+}
+
+/* Magnetisation against field, seen from outside: at low frequencies a record amplifier is flat, so dividing
+   each harmonic by the response to what is small undoes replay, and leaves the curve of the layer. Both axes
+   are in units of the input: a quiet signal has slope 1. */
+static void add_magnetisation(Subject* subject, BmFigures* figures)
+{
+   enum { N_PERIODS = 60, N_HARMONICS = 15 };
+   override(subject->instance, subject->plugin, "hiss", -100.0f);
+   override(subject->instance, subject->plugin, "wander", 0.0f);
+   override(subject->instance, subject->plugin, "mix", 100.0f);
+   const double small = 1e-3;
+   const uint32_t period = (uint32_t)lround(subject->rate_hz / 100.0);
+   const uint32_t n_frames = N_PERIODS * period;
+   float* in = bm_calloc(n_frames, sizeof(float));
+   float* out = bm_calloc(n_frames, sizeof(float));
+   double complex quiet[N_HARMONICS + 1];
+   double complex loud[N_HARMONICS + 1];
+   bm_instance_restart(subject->instance);
+   in[0] = (float)small;
+   run(subject, in, false, out, NULL, n_frames);
+   for (uint32_t h = 1; h <= N_HARMONICS; ++h) {
+      quiet[h] = harmonic_of(out, n_frames, period, h) / small;
+   }
+   for (uint32_t n = 0; n < n_frames; ++n) {
+      in[n] = (float)sin(2.0 * PI * (n % period) / period);
+   }
+   bm_instance_restart(subject->instance);
+   run(subject, in, false, out, NULL, n_frames);
+   for (uint32_t h = 1; h <= N_HARMONICS; ++h) {
+      loud[h] = 2.0 / period * harmonic_of(out + n_frames - period, period, period, h);
+   }
+   double* field = bm_figures_doubles(figures, period + 1u);
+   double* magnetisation = bm_figures_doubles(figures, period + 1u);
+   for (uint32_t n = 0; n <= period; ++n) {
+      field[n] = sin(2.0 * PI * n / period);
+      for (uint32_t h = 1; h <= N_HARMONICS; ++h) {
+         magnetisation[n] += creal(loud[h] / quiet[h] * cexp(2.0 * PI * I * h * n / period));
+      }
+   }
+   free(in);
+   free(out);
+   BmPlot* plot = bm_figures_add(
+      figures, "Magnetisation against field",
+      bm_figures_text(
+         figures,
+         "The tape's layer seen through the machine, its replay undone: a 100 Hz sine of 0 dBFS. "
+         "At no field %.2f %% of the peak remains: the bias erases the loop and leaves the curve.",
+         50.0 * fabs(magnetisation[0] - magnetisation[period / 2]) / magnetisation[period / 4]));
+   if (plot) {
+      plot->is_square = true;
+      plot->x = (BmPlotAxis){.label = "Field, as input (full scale 1)", .min = -1.0, .max = 1.0};
+      plot->y = (BmPlotAxis){.label = "Magnetisation, as input", .min = -1.0, .max = 1.0};
+      bm_figures_add_series(plot, "Without saturation", BM_TONE_QUIET, field, field, period + 1u);
+      bm_figures_add_series(plot, "Layer", BM_TONE_AFTER, field, magnetisation, period + 1u);
    }
 }
 
@@ -301,31 +464,11 @@ static void add_harmonics(BmHost* host, const BmPlugin* plugin, const float* val
    free(changed);
 }
 
-/* Power spectrum in dB under the highest bin; `bins` [n / 2 + 1]. No window: the tone fits. */
-static void spectrum_db(const float* samples, uint32_t n, double* bins)
-{
-   kiss_fftr_cfg plan = kiss_fftr_alloc((int)n, 0, NULL, NULL);
-   kiss_fft_cpx* out = bm_calloc(n / 2 + 1, sizeof(kiss_fft_cpx));
-   double highest = 1e-30;
-   if (plan) {
-      kiss_fftr(plan, samples, out);
-   }
-   for (uint32_t k = 0; k <= n / 2; ++k) {
-      bins[k] = (double)out[k].r * (double)out[k].r + (double)out[k].i * (double)out[k].i;
-      highest = k ? fmax(highest, bins[k]) : highest;
-   }
-   for (uint32_t k = 0; k <= n / 2; ++k) {
-      bins[k] = fmax(10.0 * log10(bins[k] / highest + 1e-30), -160.0);
-   }
-   free(out);
-   kiss_fftr_free(plan);
-}
-
 static void add_aliases(Subject* subject, BmFigures* figures)
 {
    enum { N = 16384 };
    const uint32_t bin = ((uint32_t)(5000.0 * N / subject->rate_hz)) | 1u;
-   const uint32_t n_frames = 2u * N + subject->latency_frames;
+   const uint32_t n_frames = 5u * N + subject->latency_frames;
    const double step_hz = subject->rate_hz / N;
    const uint32_t n_shown = (uint32_t)fmin(N / 2.0, 20000.0 / step_hz);
    float* in = bm_calloc(n_frames, sizeof(float));
@@ -595,8 +738,12 @@ void bm_probe_insert(BmHost* host, const BmPlugin* plugin, const float* values, 
    }
    if (distorts) {
       add_transfer(&subject, figures);
+      add_drive_bars(&subject, figures);
       add_harmonics(host, plugin, values, rate_hz, figures);
       add_aliases(&subject, figures);
+   }
+   if (distorts && find_port(plugin, "bias") && find_port(plugin, "speed")) {
+      add_magnetisation(&subject, figures);
    }
    if (rings) {
       add_decay(&subject, figures);

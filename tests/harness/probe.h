@@ -5,9 +5,11 @@
 
      has a gain_reduction output   static curve; attack and release of the reduction
      has a gain_change output      what a burst does to the gain
-     distortion or amplifier       transfer curve, harmonics against level, what a 5 kHz sine leaves besides
-   itself reverb                        energy decay and octave decay times (ISO 3382), echogram spatial, with
-   azimuth         the pair of head responses
+     distortion or amplifier       transfer curve, harmonics against drive and level, what a 5 kHz sine leaves
+                                   besides itself
+     that with a bias and a speed  the magnetisation of the tape against the field
+     reverb                        energy decay and octave decay times (ISO 3382), echogram
+     spatial, with azimuth         the pair of head responses
 */
 #ifndef BM_HARNESS_PROBE_H
 #define BM_HARNESS_PROBE_H
