@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: ISC */
 #include "base/oversample.h"
 
-#include "base/fir.h"
+#include "base/clones.h"
 
 #include <math.h>
 #include <string.h>
@@ -10,6 +10,11 @@ static const double pi = 3.14159265358979323846;
 
 /* Kaiser's rules miss by up to 8 dB for filters this short; designing for 8 dB more meets 100 and 120 dB. */
 static const double attenuation_db[] = {[BM_QUALITY_LIVE] = 108.0, [BM_QUALITY_RENDER] = 128.0};
+
+/* Rounding to this leaves -145 dB. */
+#define TAP_STEP 0x1p-25
+
+#define SCRATCH (2 * BM_OVERSAMPLE_BLOCK_FRAMES * BM_OVERSAMPLE_MAX_FACTOR + 2 * BM_OVERSAMPLE_MAX_FACTOR + 8)
 
 /* Modified Bessel function of the first kind, order 0: its power series. */
 static double bessel_i0(double x)
@@ -34,69 +39,118 @@ static void halfband_init(BmHalfband* self, double rate_hz, double pass_hz, doub
    double tap[BM_HALFBAND_MAX_PAIRS];
    double sum = 0.0;
    for (uint32_t i = 0; i < self->cfg.n_pairs; ++i) {
-      const double offset = 2.0 * (self->cfg.n_pairs - i) - 1.0;
+      const double offset = 2.0 * i + 1.0;
       const double x = offset / (2.0 * self->cfg.n_pairs);
       tap[i] = sin(0.5 * pi * offset) / (0.5 * pi * offset) * bessel_i0(beta * sqrt(1.0 - x * x));
       sum += tap[i];
    }
-   /* Unity at zero frequency makes the stop band at the high rate's half exact as well. Zeros in front fill
-      the window up to a multiple of the sums that run side by side. */
-   self->cfg.n_window = (2 * self->cfg.n_pairs + BM_FIR_STEP - 1) / BM_FIR_STEP * BM_FIR_STEP;
-   BmFrame* first = &self->coef.tap[self->cfg.n_window - 2 * self->cfg.n_pairs];
+   /* Unity at zero frequency makes the stop band at the high rate's half exact as well: the taps are whole
+      steps, few enough that single precision holds them, and the largest takes what is missing. */
+   double rest = 0.5;
+   for (uint32_t i = self->cfg.n_pairs; i-- > 1;) {
+      const double rounded = TAP_STEP * round(0.5 * tap[i] / sum / TAP_STEP);
+      self->coef.tap[i] = (float)rounded;
+      rest -= rounded;
+   }
+   self->coef.tap[0] = (float)rest;
+}
+
+/* Four frames, left and right in turn, from anywhere in a window. */
+typedef float Frames4 __attribute__((vector_size(32), aligned(4), may_alias));
+
+/* As many of them side by side as keep the adders busy. */
+#define N_SIDE_BY_SIDE 4
+
+/* The filter without its centre for `n_fours` times four frames, the first `n_pairs` behind `centre`: frames
+   at the same distance from the centre are folded onto one another. */
+BM_INLINE void fold(const BmHalfband* self, const float* centre, Frames4* sum, uint32_t n_fours)
+{
+   const float* before = centre - 2;
+   const float* after = centre;
+   for (uint32_t j = 0; j < n_fours; ++j) {
+      sum[j] = (Frames4){0.0F};
+   }
    for (uint32_t i = 0; i < self->cfg.n_pairs; ++i) {
-      first[i] = bm_frame_both(0.5 * tap[i] / sum);
-      first[2 * self->cfg.n_pairs - 1 - i] = first[i];
+      for (uint32_t j = 0; j < n_fours; ++j) {
+         const Frames4 folded = *(const Frames4*)(before + 8 * j) + *(const Frames4*)(after + 8 * j);
+         sum[j] += self->coef.tap[i] * folded;
+      }
+      before -= 2;
+      after += 2;
    }
 }
 
-/* Both ways work on pieces: a piece is laid behind what is remembered, and the end of both is kept. */
+/* All of these work on whole fours: what lies behind the last frame is worth nothing. */
 
-/* `in` may be the second half of `out`: what is read lies at or behind what is written. */
-BM_INLINE void halfband_up(BmHalfband* self, const BmFrame* in, BmFrame* out, uint32_t n_frames)
+BM_INLINE void filter(const BmHalfband* self, const float* window, Frames4* sum, uint32_t n_fours)
 {
-   const uint32_t n_window = self->cfg.n_window;
-   BmFrame* const window = self->mem.up;
-   BmFrame* const piece = window + n_window - 1;
-   const uint32_t centre = n_window - self->cfg.n_pairs;
-   while (n_frames) {
-      const uint32_t n_piece = n_frames < BM_HALFBAND_PIECE_FRAMES ? n_frames : BM_HALFBAND_PIECE_FRAMES;
-      for (uint32_t n = 0; n < n_piece; ++n) {
-         piece[n] = in[n];
+   const float* centre = window + 2 * (size_t)self->cfg.n_pairs;
+   uint32_t i = 0;
+   for (; i + N_SIDE_BY_SIDE <= n_fours; i += N_SIDE_BY_SIDE) {
+      Frames4 side_by_side[N_SIDE_BY_SIDE];
+      fold(self, centre + 8 * (size_t)i, side_by_side, N_SIDE_BY_SIDE);
+      for (uint32_t j = 0; j < N_SIDE_BY_SIDE; ++j) {
+         sum[i + j] = side_by_side[j];
       }
-      for (uint32_t n = 0; n < n_piece; ++n) {
-         out[2 * n] = bm_fir_sum(self->coef.tap, window + n, n_window);
-         out[2 * n + 1] = window[n + centre];
-      }
-      memmove(window, window + n_piece, (n_window - 1) * sizeof *window);
-      in += n_piece;
-      out += 2 * n_piece;
-      n_frames -= n_piece;
+   }
+   for (; i < n_fours; ++i) {
+      Frames4 one[1];
+      fold(self, centre + 8 * (size_t)i, one, 1);
+      sum[i] = one[0];
    }
 }
 
-/* `out` may be `in`. */
-BM_INLINE void halfband_down(BmHalfband* self, const BmFrame* in, BmFrame* out, uint32_t n_frames)
+/* Where the newest frames go. */
+BM_INLINE float* end_of_window(const BmHalfband* self, float* window)
 {
-   const uint32_t n_window = self->cfg.n_window;
+   return window + 2 * (2 * (size_t)self->cfg.n_pairs - 1);
+}
+
+/* What has been filtered falls out of the window's front. */
+BM_INLINE void move_on(float* window, uint32_t n_kept, uint32_t n_frames)
+{
+   const Frames4* from = (const Frames4*)(window + 2 * (size_t)n_frames);
+   for (uint32_t i = 0; i < (n_kept + 3) / 4; ++i) {
+      ((Frames4*)window)[i] = from[i];
+   }
+}
+
+/* What lies at the window's end [n_frames], to twice as many. */
+BM_INLINE void halfband_up(BmHalfband* self, float* out, uint32_t n_frames)
+{
    const uint32_t n_pairs = self->cfg.n_pairs;
-   BmFrame* const window = self->mem.down;
-   BmFrame* const piece = window + n_window - 1;
-   BmFrame* const odd = self->mem.down_odd;
-   while (n_frames) {
-      const uint32_t n_piece = n_frames < BM_HALFBAND_PIECE_FRAMES ? n_frames : BM_HALFBAND_PIECE_FRAMES;
-      for (uint32_t n = 0; n < n_piece; ++n) {
-         piece[n] = in[2 * n];
-         odd[n_pairs + n] = in[2 * n + 1];
-      }
-      for (uint32_t n = 0; n < n_piece; ++n) {
-         out[n] = 0.5 * (bm_fir_sum(self->coef.tap, window + n, n_window) + odd[n]);
-      }
-      memmove(window, window + n_piece, (n_window - 1) * sizeof *window);
-      memmove(odd, odd + n_piece, n_pairs * sizeof *odd);
-      in += 2 * n_piece;
-      out += n_piece;
-      n_frames -= n_piece;
+   const uint32_t n_fours = (n_frames + 3) / 4;
+   Frames4 sum[BM_HALFBAND_PIECE_FRAMES / 4];
+   filter(self, self->mem.up, sum, n_fours);
+   const Frames4* centre = (const Frames4*)(self->mem.up + 2 * (size_t)n_pairs);
+   for (uint32_t i = 0; i < n_fours; ++i) {
+      Frames4* to = (Frames4*)out + 2 * (size_t)i;
+      to[0] = __builtin_shufflevector(sum[i], centre[i], 0, 1, 8, 9, 2, 3, 10, 11);
+      to[1] = __builtin_shufflevector(sum[i], centre[i], 4, 5, 12, 13, 6, 7, 14, 15);
    }
+   move_on(self->mem.up, 2 * n_pairs - 1, n_frames);
+}
+
+/* [n_frames] from twice as many; `out` may be `in`. */
+BM_INLINE void halfband_down(BmHalfband* self, const float* in, float* out, uint32_t n_frames)
+{
+   const uint32_t n_pairs = self->cfg.n_pairs;
+   const uint32_t n_fours = (n_frames + 3) / 4;
+   Frames4 sum[BM_HALFBAND_PIECE_FRAMES / 4];
+   Frames4* even = (Frames4*)end_of_window(self, self->mem.down);
+   Frames4* odd = (Frames4*)(self->mem.down_odd + 2 * (size_t)n_pairs);
+   for (uint32_t i = 0; i < n_fours; ++i) {
+      const Frames4* from = (const Frames4*)in + 2 * (size_t)i;
+      even[i] = __builtin_shufflevector(from[0], from[1], 0, 1, 4, 5, 8, 9, 12, 13);
+      odd[i] = __builtin_shufflevector(from[0], from[1], 2, 3, 6, 7, 10, 11, 14, 15);
+   }
+   filter(self, self->mem.down, sum, n_fours);
+   const Frames4* centre = (const Frames4*)self->mem.down_odd;
+   for (uint32_t i = 0; i < n_fours; ++i) {
+      ((Frames4*)out)[i] = 0.5F * (sum[i] + centre[i]);
+   }
+   move_on(self->mem.down, 2 * n_pairs - 1, n_frames);
+   move_on(self->mem.down_odd, n_pairs, n_frames);
 }
 
 BmStatus bm_oversample_init(BmOversample* self, double sample_rate_hz, uint32_t factor, BmQuality quality,
@@ -147,40 +201,77 @@ uint32_t bm_oversample_latency_frames(const BmOversample* self)
    return self->cfg.latency_frames;
 }
 
+/* Two frames in single precision. */
+typedef float Frames2 __attribute__((vector_size(16), aligned(4), may_alias));
+
+BM_INLINE void to_single(const BmFrame* in, float* out, uint32_t n_frames)
+{
+   uint32_t n = 0;
+   for (; n + 2 <= n_frames; n += 2) {
+      *(Frames2*)(out + 2 * (size_t)n) = __builtin_convertvector(*(const BmFramePair*)(in + n), Frames2);
+   }
+   if (n < n_frames) {
+      out[2 * n] = (float)in[n][0];
+      out[2 * n + 1] = (float)in[n][1];
+   }
+}
+
+BM_INLINE void to_double(const float* in, BmFrame* out, uint32_t n_frames)
+{
+   uint32_t n = 0;
+   for (; n + 2 <= n_frames; n += 2) {
+      *(BmFramePair*)(out + n) = __builtin_convertvector(*(const Frames2*)(in + 2 * (size_t)n), BmFramePair);
+   }
+   if (n < n_frames) {
+      out[n] = bm_frame((double)in[2 * n], (double)in[2 * n + 1]);
+   }
+}
+
 BM_CLONES void bm_oversample_up(BmOversample* self, const BmFrame* in, BmFrame* high, uint32_t n_frames)
 {
-   /* Each stage writes to the end of `high`, twice as long as the one before, over what it has read. */
-   BmFrame* const end = high + (size_t)n_frames * self->cfg.factor;
-   const BmFrame* from = in;
-   uint32_t n = n_frames;
-   for (uint32_t i = 0; i < self->cfg.n_stages; ++i) {
-      BmFrame* to = end - 2 * (size_t)n;
-      halfband_up(&self->stage[i], from, to, n);
-      from = to;
-      n *= 2;
-   }
    if (self->cfg.n_stages == 0) {
       memcpy(high, in, n_frames * sizeof *high);
+      return;
+   }
+   float scratch[SCRATCH];
+   while (n_frames) {
+      const uint32_t n_block = n_frames < BM_OVERSAMPLE_BLOCK_FRAMES ? n_frames : BM_OVERSAMPLE_BLOCK_FRAMES;
+      uint32_t n = n_block;
+      BmHalfband* stage = self->stage;
+      BmHalfband* const last = stage + self->cfg.n_stages - 1;
+      to_single(in, end_of_window(stage, stage->mem.up), n);
+      for (; stage <= last; ++stage) {
+         halfband_up(stage, stage < last ? end_of_window(stage + 1, stage[1].mem.up) : scratch, n);
+         n *= 2;
+      }
+      to_double(scratch, high, n);
+      in += n_block;
+      high += n;
+      n_frames -= n_block;
    }
 }
 
 BM_CLONES void bm_oversample_down(BmOversample* self, BmFrame* high, BmFrame* out, uint32_t n_frames)
 {
-   const uint32_t n_high = n_frames * self->cfg.factor;
-   if (self->cfg.pad_frames) {
-      for (uint32_t n = 0; n < n_high; ++n) {
-         const BmFrame newest = high[n];
-         high[n] = self->mem.pad[self->mem.pad_index];
-         self->mem.pad[self->mem.pad_index] = newest;
-         self->mem.pad_index = self->mem.pad_index + 1 < self->cfg.pad_frames ? self->mem.pad_index + 1 : 0;
-      }
-   }
-   uint32_t n = n_high;
-   for (uint32_t i = self->cfg.n_stages; i-- > 0;) {
-      n /= 2;
-      halfband_down(&self->stage[i], high, i ? high : out, n);
-   }
    if (self->cfg.n_stages == 0) {
       memcpy(out, high, n_frames * sizeof *out);
+      return;
+   }
+   float scratch[SCRATCH];
+   const uint32_t n_padding = 2 * self->cfg.pad_frames;
+   while (n_frames) {
+      const uint32_t n_block = n_frames < BM_OVERSAMPLE_BLOCK_FRAMES ? n_frames : BM_OVERSAMPLE_BLOCK_FRAMES;
+      uint32_t n = n_block * self->cfg.factor;
+      memcpy(scratch, self->mem.pad, n_padding * sizeof *scratch);
+      to_single(high, scratch + n_padding, n);
+      memcpy(self->mem.pad, scratch + 2 * (size_t)n, n_padding * sizeof *scratch);
+      high += n;
+      for (uint32_t i = self->cfg.n_stages; i-- > 0;) {
+         n /= 2;
+         halfband_down(&self->stage[i], scratch, scratch, n);
+      }
+      to_double(scratch, out, n);
+      out += n_block;
+      n_frames -= n_block;
    }
 }

@@ -149,6 +149,33 @@ static void a_sine_comes_back_late_by_whole_frames_and_otherwise_unchanged(void*
    }
 }
 
+static void rounding_stays_far_below_the_signal(void** state)
+{
+   (void)state;
+   for (uint32_t f = 0; f < N_FACTORS; ++f) {
+      bm_oversample_init(&oversample, 48000.0, factors[f], BM_QUALITY_RENDER, 0);
+      for (uint32_t n = 0; n < N_FRAMES; ++n) {
+         low[n] = bm_frame_both(sin(2.0 * M_PI * n * 7.0 / 256.0));
+      }
+      bm_oversample_up(&oversample, low, high, N_FRAMES);
+      bm_oversample_down(&oversample, high, low, N_FRAMES);
+      /* Seven periods of the settled half: its fundamental apart, all is rounding. */
+      double re = 0.0;
+      double im = 0.0;
+      double power = 0.0;
+      for (uint32_t n = N_FRAMES - 256; n < N_FRAMES; ++n) {
+         re += low[n][0] * cos(2.0 * M_PI * n * 7.0 / 256.0);
+         im += low[n][0] * sin(2.0 * M_PI * n * 7.0 / 256.0);
+      }
+      for (uint32_t n = N_FRAMES - 256; n < N_FRAMES; ++n) {
+         const double sine =
+            (re * cos(2.0 * M_PI * n * 7.0 / 256.0) + im * sin(2.0 * M_PI * n * 7.0 / 256.0)) / 128.0;
+         power += (low[n][0] - sine) * (low[n][0] - sine) / 256.0;
+      }
+      assert_between(10.0 * log10(power / 0.5), -400.0, -135.0);
+   }
+}
+
 static void no_block_size_changes_a_bit(void** state)
 {
    (void)state;
@@ -216,6 +243,7 @@ int main(void)
       cmocka_unit_test(the_audible_band_passes_and_its_images_and_aliases_do_not),
       cmocka_unit_test(one_stage_is_a_half_band_filter),
       cmocka_unit_test(a_sine_comes_back_late_by_whole_frames_and_otherwise_unchanged),
+      cmocka_unit_test(rounding_stays_far_below_the_signal),
       cmocka_unit_test(no_block_size_changes_a_bit),
       cmocka_unit_test(a_factor_of_one_is_the_input_itself),
       cmocka_unit_test(the_high_rate_stays_near_the_one_at_48_khz),
