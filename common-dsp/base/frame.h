@@ -38,6 +38,18 @@ static inline BmFrame bm_frame_abs(BmFrame x)
    return (BmFrame)((BmFrameMask)x & magnitude);
 }
 
+/* a > b ? a : b, and a < b ? a : b. GCC does not see that a machine has them as one instruction. */
+#if defined(__SSE2__) && defined(__GNUC__) && !defined(__clang__)
+static inline BmFrame bm_frame_max(BmFrame a, BmFrame b)
+{
+   return __builtin_ia32_maxpd(a, b);
+}
+
+static inline BmFrame bm_frame_min(BmFrame a, BmFrame b)
+{
+   return __builtin_ia32_minpd(a, b);
+}
+#else
 static inline BmFrame bm_frame_max(BmFrame a, BmFrame b)
 {
    return bm_frame_select(a > b, a, b);
@@ -47,5 +59,6 @@ static inline BmFrame bm_frame_min(BmFrame a, BmFrame b)
 {
    return bm_frame_select(a < b, a, b);
 }
+#endif
 
 #endif

@@ -1,23 +1,23 @@
 /* SPDX-License-Identifier: ISC */
 #include "dynamics/fet_compressor.h"
 
+#include "base/clones.h"
 #include "base/decibel.h"
-#include "dynamics/log2_frame.h"
+#include "dynamics/log2.h"
 
 #include <math.h>
-#include <string.h>
 
 #define KNEE_DB_TIMES_RATIO 24.0
 
 /* The gain stage: 40 dB with the channel fully on, so that turning it off takes away 40 dB. */
-#define FULL_GAIN 100.0
+#define FULL_GAIN 100.0F
 #define MAX_REDUCTION_LOG2 (39.0 / BM_DB_PER_LOG2)
 /* Share of the leg's voltage that the series resistor takes with the channel fully on. */
-#define SERIES_SHARE 0.6
+#define SERIES_SHARE 0.6F
 /* What is left of the square term after gate feedback, over full scale; 0.2 % second harmonic at 10 dB. */
-#define SQUARE 0.003
+#define SQUARE 0.003F
 /* Voltage of velocity saturation over full scale; 0.1 % third harmonic at 10 dB. */
-#define VELOCITY_LIMIT 6.0
+#define VELOCITY_LIMIT 6.0F
 
 /* Below any level that is compressed; keeps the logarithm finite. */
 #define TINY 1e-30
@@ -70,38 +70,81 @@ void bm_fet_compressor_set(BmFetCompressor* self, const BmFetCompressorParams* p
    }
 }
 
-static inline BmFrame square_root(BmFrame x)
+/* Frames at the high rate that are worked on together, side by side but for the charge. */
+#define CHUNK 32
+
+typedef struct {
+   BmFrame heard[CHUNK];
+   BmFrame wanted[CHUNK + 2]; /* from two frames back */
+   BmFrame knee_slope[CHUNK];
+   BmFrame highest[CHUNK]; /* wanted at most since the frame before, or a little more */
+   BmFrame applied[CHUNK];
+} Chunk;
+
+/* The gain stage: `in` at `gain_lin`, less what the channel bends; then the makeup. In single precision, as
+   the frames at the high rate are. */
+BM_INLINE float channel(float in, float gain_lin, float makeup_lin)
+{
+   /* Feedback resistor over the leg's resistance, and its value with the channel fully on. */
+   const float leg = FULL_GAIN * gain_lin - 1.0F;
+   const float leg_on = FULL_GAIN - 1.0F;
+   const float drain_share = 1.0F - (SERIES_SHARE / leg_on) * leg;
+   const float drain = in * drain_share;
+   const float saturated = drain / sqrtf(1.0F + drain * drain * (1.0F / (VELOCITY_LIMIT * VELOCITY_LIMIT)));
+   const float per_drain = makeup_lin * (1.0F / FULL_GAIN) * leg;
+   const float per_square = makeup_lin * SQUARE * drain_share;
+   return makeup_lin * gain_lin * in + per_drain * (saturated - drain) - per_square * saturated * saturated;
+}
+
+/* What the detector asks for, frame by frame. */
+BM_INLINE void listen(BmFetCore* self, const BmFetControls* controls, const BmFrame* high, Chunk* chunk,
+                      uint32_t n_frames)
+{
+   for (uint32_t n = 0; n < n_frames; ++n) {
+      chunk->heard[n] = bm_sidechain_cut_step(&self->cut, high[n]);
+   }
+   chunk->wanted[0] = self->mem.wanted_2;
+   chunk->wanted[1] = self->mem.wanted_1;
+   const double* const heard = (const double*)chunk->heard;
+   double* const wanted = (double*)(chunk->wanted + 2);
+   double* const knee_slope = (double*)chunk->knee_slope;
+   for (uint32_t i = 0; i < 2 * n_frames; ++i) {
+      const double level = bm_log2(fabs(heard[i]) + TINY);
+      wanted[i] = bm_static_curve_reduction(&controls->curve, level);
+      knee_slope[i] = bm_static_curve_slope(&controls->curve, level);
+   }
+   const double* const before = (const double*)(chunk->wanted + 1);
+   const double* const before_that = (const double*)chunk->wanted;
+   double* const highest = (double*)chunk->highest;
+   for (uint32_t i = 0; i < 2 * n_frames; ++i) {
+      /* A parabola rises above the higher of its ends by no more than a quarter of how much it is bent. */
+      const double bent = before[i] - 0.5 * (wanted[i] + before_that[i]);
+      const double higher = wanted[i] > before[i] ? wanted[i] : before[i];
+      highest[i] = bent > 0.0 ? higher + 0.25 * bent : higher;
+   }
+   self->mem.wanted_2 = chunk->wanted[n_frames];
+   self->mem.wanted_1 = chunk->wanted[n_frames + 1];
+}
+
+BM_INLINE BmFrame square_root(BmFrame x)
 {
    return bm_frame(sqrt(x[0]), sqrt(x[1]));
 }
 
-/* The gain stage: `in` at `gain_lin`, less what the channel bends. */
-static inline BmFrame channel(BmFrame in, BmFrame gain_lin)
-{
-   /* Feedback resistor over the leg's resistance, and its value with the channel fully on. */
-   const BmFrame leg = FULL_GAIN * gain_lin - 1.0;
-   const double leg_on = FULL_GAIN - 1.0;
-   const BmFrame drain_share = 1.0 - (SERIES_SHARE / leg_on) * leg;
-   const BmFrame drain = in * drain_share;
-   const BmFrame saturated =
-      drain / square_root(1.0 + drain * drain * (1.0 / (VELOCITY_LIMIT * VELOCITY_LIMIT)));
-   return gain_lin * in + (leg * (saturated - drain) * (1.0 / FULL_GAIN)) -
-          SQUARE * drain_share * saturated * saturated;
-}
+/* The charge of the next frame, for what is wanted there, in the frame before and in the one before that.
 
-/* Move the charge from the previous frame to this one.
-
-   The diode conducts while the wanted reduction, a parabola through its last three values, exceeds the
-   charge. Where that is between the frames is solved exactly: a peak is charged alike wherever it falls,
-   which a diode that is asked only at the frames would turn into an aliased wobble of the gain. */
-static inline void charge(BmFetCore* self, BmFrame wanted, BmFrame attack_rate)
+   The diode conducts while the wanted reduction, a parabola through the three, exceeds the charge. Where that
+   is between the frames is solved exactly: a peak is charged alike wherever it falls, which a diode that is
+   asked only at the frames would turn into an aliased wobble of the gain. */
+BM_INLINE BmFrame charge(const BmFetCore* self, BmFrame reduction, const BmFrame wanted[3],
+                         BmFrame attack_rate)
 {
    const BmFrame zero = {0.0, 0.0};
    const BmFrame one = {1.0, 1.0};
    /* How far it exceeds: c + b t + a t^2, t from -1 to 0. */
-   const BmFrame c = wanted - self->mem.reduction;
-   const BmFrame before = self->mem.wanted_1 - self->mem.reduction;
-   const BmFrame before_that = self->mem.wanted_2 - self->mem.reduction;
+   const BmFrame c = wanted[0] - reduction;
+   const BmFrame before = wanted[1] - reduction;
+   const BmFrame before_that = wanted[2] - reduction;
    /* Hollow is taken as straight: what matters there is only that it crosses. */
    const BmFrame a =
       bm_frame_min(0.5 * (c + before_that) - before, -1e-5 * (bm_frame_abs(c) + bm_frame_abs(before) + 1e-9));
@@ -117,44 +160,70 @@ static inline void charge(BmFetCore* self, BmFrame wanted, BmFrame attack_rate)
    const BmFrame x = attack_rate * open;
    const BmFrame series = 1.0 + x * (0.5 + x * (1.0 / 6.0));
    const BmFrame charged = attack_rate * excess * series / (1.0 + x * series);
-   const BmFrame discharged = self->coef.release_rate * self->mem.reduction * (1.0 - open);
+   const BmFrame discharged = self->coef.release_rate * reduction * (1.0 - open);
    /* Held, not let go, while as much is wanted throughout. */
-   const BmFrame held = bm_frame_min(self->mem.reduction, bm_frame_min(wanted, self->mem.wanted_1));
-   self->mem.reduction = bm_frame_max(self->mem.reduction + charged - discharged, held);
-   self->mem.wanted_2 = self->mem.wanted_1;
-   self->mem.wanted_1 = wanted;
+   const BmFrame held = bm_frame_min(reduction, bm_frame_min(wanted[0], wanted[1]));
+   return bm_frame_max(reduction + charged - discharged, held);
 }
 
-static inline BmFrame core_step(BmFetCore* self, const BmFetControls* controls, BmFrame in)
+/* The gate capacitors, and what both channels' gains are reduced by. */
+BM_INLINE void charge_chunk(BmFetCore* self, const BmFetControls* controls, Chunk* chunk, uint32_t n_frames)
 {
-   const BmFrame heard = bm_sidechain_cut_step(&self->cut, in);
-   const BmFrame input_level = bm_frame_log2(bm_frame_abs(heard) + TINY);
-   const BmFrame wanted = bm_static_curve_reduction(&controls->curve, input_level);
-   const BmFrame loop_gain = 1.0 / (1.0 - bm_static_curve_slope(&controls->curve, input_level));
-   const BmFrame attack_rate = (self->coef.attack_rate * controls->one_over_ratio) * loop_gain;
-   charge(self, wanted, attack_rate);
+   const double kept = 1.0 - self->coef.release_rate;
+   const double attack_rate = self->coef.attack_rate * controls->one_over_ratio;
+   BmFrame reduction = self->mem.reduction;
+   BmFrame most = self->mem.most;
+   for (uint32_t n = 0; n < n_frames; ++n) {
+      const BmFrame wanted[3] = {chunk->wanted[n + 2], chunk->wanted[n + 1], chunk->wanted[n]};
+      const BmFrameMask opens = chunk->highest[n] > reduction;
+      /* The rule for most frames of most music, a chain of two operations instead of twenty: worth a branch.
+       */
+      if (opens[0] | opens[1]) {
+         const BmFrame loop_gain = 1.0 / (1.0 - chunk->knee_slope[n]);
+         reduction = charge(self, reduction, wanted, attack_rate * loop_gain);
+      } else {
+         reduction = bm_frame_max(reduction * kept, bm_frame_min(wanted[0], wanted[1]));
+      }
+      const BmFrame linked = bm_frame_max(reduction, bm_frame(reduction[1], reduction[0]));
+      const BmFrame applied =
+         bm_frame_min(reduction + controls->link * (linked - reduction), bm_frame_both(MAX_REDUCTION_LOG2));
+      most = bm_frame_max(most, applied);
+      chunk->applied[n] = applied;
+   }
+   self->mem.reduction = reduction;
+   self->mem.most = most;
+}
 
-   const BmFrame other = bm_frame(self->mem.reduction[1], self->mem.reduction[0]);
-   const BmFrame linked = bm_frame_max(self->mem.reduction, other);
-   const BmFrame applied = self->mem.reduction + controls->link * (linked - self->mem.reduction);
-   self->mem.gain_lin = bm_frame_exp2(-bm_frame_min(applied, bm_frame_both(MAX_REDUCTION_LOG2)));
-   return channel(in, self->mem.gain_lin);
+BM_CLONES static void core_process(BmFetCore* self, const BmFetControls* controls, BmFrame* high,
+                                   uint32_t n_frames)
+{
+   Chunk chunk;
+   while (n_frames) {
+      const uint32_t n = n_frames < CHUNK ? n_frames : CHUNK;
+      listen(self, controls, high, &chunk, n);
+      charge_chunk(self, controls, &chunk, n);
+      const double* const applied = (const double*)chunk.applied;
+      const float makeup_lin = (float)controls->makeup_lin;
+      double* const x = (double*)high;
+      for (uint32_t i = 0; i < 2 * n; ++i) {
+         x[i] = (double)channel((float)x[i], bm_exp2_single((float)-applied[i]), makeup_lin);
+      }
+      high += n;
+      n_frames -= n;
+   }
 }
 
 static void run_core(void* context, BmQuality quality, BmFrame* high, uint32_t n_frames)
 {
    BmFetCompressor* self = context;
    const uint32_t factor = bm_two_qualities_factor(&self->qualities, quality);
-   BmFetCore* core = &self->core[quality];
-   BmFrame least_gain = self->least_gain;
-   for (uint32_t i = 0; i < n_frames; ++i) {
-      for (uint32_t k = 0; k < factor; ++k) {
-         *high = self->controls[i].makeup_lin * core_step(core, &self->controls[i], *high);
-         ++high;
-         least_gain = bm_frame_min(least_gain, core->mem.gain_lin);
-      }
+   if (self->controls_rest) {
+      core_process(&self->core[quality], &self->controls[0], high, n_frames * factor);
+      return;
    }
-   self->least_gain = least_gain;
+   for (uint32_t i = 0; i < n_frames; ++i) {
+      core_process(&self->core[quality], &self->controls[i], high + (size_t)i * factor, factor);
+   }
 }
 
 static BmFetControls controls_of(const BmFetCompressor* self)
@@ -172,6 +241,12 @@ static BmFetControls controls_of(const BmFetCompressor* self)
 
 static void step_controls(BmFetCompressor* self, uint32_t n_frames)
 {
+   self->controls_rest = bm_glide_is_still(&self->threshold) && bm_glide_is_still(&self->one_over_ratio) &&
+                         bm_glide_is_still(&self->makeup_lin) && bm_glide_is_still(&self->link);
+   if (self->controls_rest) {
+      self->controls[0] = controls_of(self);
+      return;
+   }
    for (uint32_t i = 0; i < n_frames; ++i) {
       bm_glide_step(&self->threshold);
       bm_glide_step(&self->one_over_ratio);
@@ -181,6 +256,17 @@ static void step_controls(BmFetCompressor* self, uint32_t n_frames)
    }
 }
 
+/* The reduction of the channel reduced more, since this was last asked. */
+static double metered_gain_lin(BmFetCompressor* self)
+{
+   BmFrame most = {0.0, 0.0};
+   for (BmQuality q = BM_QUALITY_LIVE; q <= BM_QUALITY_RENDER; ++q) {
+      most = bm_frame_max(most, self->core[q].mem.most);
+      self->core[q].mem.most = bm_frame_both(0.0);
+   }
+   return bm_exp2(-fmax(most[0], most[1]));
+}
+
 void bm_fet_compressor_process(BmFetCompressor* self, const BmFrame* in, BmFrame* out, uint32_t n_frames)
 {
    BmControlClock* clock = &self->meter.clock;
@@ -188,8 +274,7 @@ void bm_fet_compressor_process(BmFetCompressor* self, const BmFrame* in, BmFrame
       uint32_t n = bm_control_clock_next(clock, n_frames);
       n = n < BM_OVERSAMPLE_BLOCK_FRAMES ? n : BM_OVERSAMPLE_BLOCK_FRAMES;
       if (bm_control_clock_is_due(clock)) {
-         self->meter.gain_lin = fmin(self->least_gain[0], self->least_gain[1]);
-         self->least_gain = bm_frame_both(1.0);
+         self->meter.gain_lin = metered_gain_lin(self);
          bm_sidechain_cut_glide(&self->core[BM_QUALITY_LIVE].cut);
          bm_sidechain_cut_glide(&self->core[BM_QUALITY_RENDER].cut);
       }
@@ -215,9 +300,8 @@ void bm_fet_compressor_reset(BmFetCompressor* self)
       self->core[q].mem.reduction = bm_frame_both(0.0);
       self->core[q].mem.wanted_1 = bm_frame_both(0.0);
       self->core[q].mem.wanted_2 = bm_frame_both(0.0);
-      self->core[q].mem.gain_lin = bm_frame_both(1.0);
+      self->core[q].mem.most = bm_frame_both(0.0);
    }
-   self->least_gain = bm_frame_both(1.0);
 }
 
 uint32_t bm_fet_compressor_latency_frames(const BmFetCompressor* self)

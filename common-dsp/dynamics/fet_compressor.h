@@ -10,6 +10,7 @@
 #include "dynamics/static_curve.h"
 #include "dynamics/two_qualities.h"
 
+#include <stdbool.h>
 #include <stdint.h>
 
 /** From this ratio on the compressor limits. */
@@ -47,7 +48,7 @@ typedef struct {
       BmFrame reduction; /* charge of the gate capacitors, log2 units */
       BmFrame wanted_1;  /* what the detector asked for in the last frame */
       BmFrame wanted_2;  /* and in the one before */
-      BmFrame gain_lin;
+      BmFrame most;      /* applied, linked, since the meter's last period */
    } mem;
    BmSidechainCut cut;
 } BmFetCore;
@@ -82,7 +83,8 @@ typedef struct {
    Constants: amounts of distortion, knee width, 40 dB of greatest reduction are common practice or our own
    choice, no source.
 
-   Runs oversampled, twice (live) or four times (render) at 48 kHz.
+   Runs oversampled, twice (live) or four times (render) at 48 kHz. Detector and charge in double precision,
+   the gain stage in single, as the filters around it.
 */
 typedef struct {
    BmTwoQualities qualities;
@@ -93,7 +95,7 @@ typedef struct {
    BmGlide link;
    BmReductionMeter meter;
    BmFetControls controls[BM_OVERSAMPLE_BLOCK_FRAMES];
-   BmFrame least_gain; /* since the meter's last period */
+   bool controls_rest; /* then only the first counts */
 } BmFetCompressor;
 
 /** Set up. Errors: BM_BAD_RATE. */

@@ -2,6 +2,7 @@
 #ifndef BM_DYNAMICS_SIDECHAIN_CUT_H
 #define BM_DYNAMICS_SIDECHAIN_CUT_H
 
+#include "base/clones.h"
 #include "base/frame.h"
 #include "base/glide.h"
 
@@ -12,7 +13,8 @@
    high-pass of 12 dB/octave.
 
    A state-variable filter by the trapezoidal rule with its delay-free loop solved (Zavalishin, "The Art of VA
-   Filter Design", chapter 4; from memory), so that its corner may move while it runs.
+   Filter Design", chapter 4; from memory), so that its corner may move while it runs. The step is written as
+   one matrix, so that a frame waits for one product of the frame before.
 */
 typedef struct {
    struct {
@@ -20,7 +22,9 @@ typedef struct {
       double frequency_max_hz;
    } cfg;
    struct {
-      double g, damping, direct;
+      double in_to_high, band_to_high, low_to_high;
+      double in_to_band, band_to_band, low_to_band;
+      double in_to_low, band_to_low, low_to_low;
    } coef;
    struct {
       BmFrame band, low;
@@ -33,9 +37,19 @@ typedef struct {
 static inline void bm_sidechain_cut_design(BmSidechainCut* self)
 {
    const double frequency_hz = fmin(exp(self->log_frequency.value), self->cfg.frequency_max_hz);
-   self->coef.g = tan(self->cfg.to_rad * frequency_hz);
-   self->coef.damping = self->coef.g + 1.41421356237309504880;
-   self->coef.direct = 1.0 / (1.0 + self->coef.g * self->coef.damping);
+   const double g = tan(self->cfg.to_rad * frequency_hz);
+   const double damping = g + 1.41421356237309504880;
+   const double direct = 1.0 / (1.0 + g * damping);
+   /* high = direct (in - damping band - low), band += 2 g high, low += 2 g (band + g high) */
+   self->coef.in_to_high = direct;
+   self->coef.band_to_high = -direct * damping;
+   self->coef.low_to_high = -direct;
+   self->coef.in_to_band = 2.0 * g * direct;
+   self->coef.band_to_band = 1.0 - 2.0 * g * direct * damping;
+   self->coef.low_to_band = -2.0 * g * direct;
+   self->coef.in_to_low = 2.0 * g * g * direct;
+   self->coef.band_to_low = 2.0 * g * (1.0 - g * direct * damping);
+   self->coef.low_to_low = 1.0 - 2.0 * g * g * direct;
 }
 
 static inline void bm_sidechain_cut_reset(BmSidechainCut* self)
@@ -74,15 +88,14 @@ static inline void bm_sidechain_cut_glide(BmSidechainCut* self)
 }
 
 /** Filter one frame. */
-static inline BmFrame bm_sidechain_cut_step(BmSidechainCut* self, BmFrame in)
+BM_INLINE BmFrame bm_sidechain_cut_step(BmSidechainCut* self, BmFrame in)
 {
-   const BmFrame high = self->coef.direct * (in - self->coef.damping * self->mem.band - self->mem.low);
-   const BmFrame to_band = self->coef.g * high;
-   const BmFrame band = to_band + self->mem.band;
-   const BmFrame to_low = self->coef.g * band;
-   self->mem.band = band + to_band;
-   self->mem.low += to_low + to_low;
-   return high;
+   const BmFrame band = self->mem.band;
+   const BmFrame low = self->mem.low;
+   self->mem.band =
+      self->coef.band_to_band * band + (self->coef.low_to_band * low + self->coef.in_to_band * in);
+   self->mem.low = self->coef.low_to_low * low + (self->coef.band_to_low * band + self->coef.in_to_low * in);
+   return self->coef.in_to_high * in + (self->coef.band_to_high * band + self->coef.low_to_high * low);
 }
 
 #endif

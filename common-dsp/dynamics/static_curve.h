@@ -2,7 +2,7 @@
 #ifndef BM_DYNAMICS_STATIC_CURVE_H
 #define BM_DYNAMICS_STATIC_CURVE_H
 
-#include "base/frame.h"
+#include "base/clones.h"
 
 /**
    The static curve of a compressor with a soft knee.
@@ -16,21 +16,26 @@ typedef struct {
    double slope; /* 1 - 1/ratio, 0 to 1 */
 } BmStaticCurve;
 
-/** How far a level is reduced (>= 0): input level minus output level. */
-static inline BmFrame bm_static_curve_reduction(const BmStaticCurve* self, BmFrame level)
+/** How far a level lies above the knee's beginning. */
+BM_INLINE double bm_static_curve_above(const BmStaticCurve* self, double level)
 {
-   const BmFrame zero = {0.0, 0.0};
-   const BmFrame above = level - (self->threshold - 0.5 * self->knee);
-   const BmFrame in_knee = bm_frame_min(bm_frame_max(above, zero), bm_frame_both(self->knee));
-   return self->slope * (in_knee * in_knee * (0.5 / self->knee) + (bm_frame_max(above, in_knee) - in_knee));
+   const double above = level - (self->threshold - 0.5 * self->knee);
+   return above > 0.0 ? above : 0.0;
+}
+
+/** How far a level is reduced (>= 0): input level minus output level. */
+BM_INLINE double bm_static_curve_reduction(const BmStaticCurve* self, double level)
+{
+   const double above = bm_static_curve_above(self, level);
+   const double in_knee = above < self->knee ? above : self->knee;
+   return self->slope * (in_knee * in_knee * (0.5 / self->knee) + (above - in_knee));
 }
 
 /** The curve's local slope d(reduction)/d(level), 0 to `slope`. */
-static inline BmFrame bm_static_curve_slope(const BmStaticCurve* self, BmFrame level)
+BM_INLINE double bm_static_curve_slope(const BmStaticCurve* self, double level)
 {
-   const BmFrame zero = {0.0, 0.0};
-   const BmFrame above = level - (self->threshold - 0.5 * self->knee);
-   return bm_frame_min(bm_frame_max(above, zero), bm_frame_both(self->knee)) * (self->slope / self->knee);
+   const double above = bm_static_curve_above(self, level);
+   return (above < self->knee ? above : self->knee) * (self->slope / self->knee);
 }
 
 #endif

@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: ISC */
 #include "dynamics/transient_shaper.h"
 
-#include "dynamics/log2_frame.h"
+#include "dynamics/log2.h"
 #include "dynamics/reduction_meter.h"
 
 #include <math.h>
@@ -63,6 +63,16 @@ void bm_transient_shaper_set(BmTransientShaper* self, const BmTransientShaperPar
       self->mem.target[0] = self->wanted;
       self->mem.target[1] = self->wanted;
    }
+}
+
+static inline BmFrame bm_frame_log2(BmFrame x)
+{
+   return bm_frame(bm_log2(x[0]), bm_log2(x[1]));
+}
+
+static inline BmFrame bm_frame_exp2(BmFrame x)
+{
+   return bm_frame(bm_exp2(x[0]), bm_exp2(x[1]));
 }
 
 static inline BmFrame follow(BmFrame level, BmFrame towards, double up, double down)

@@ -7,6 +7,7 @@
 #include "ladder.h"
 
 #include "dynamics/fet_compressor.h"
+#include "dynamics/log2.h"
 
 static BmFetCompressor fet;
 
@@ -73,7 +74,7 @@ static void its_static_curve_is_the_published_one_at_every_rate(void** state)
 /* The reduction in dB, read from the circuit itself after every frame. */
 static double reduction_db(void)
 {
-   return -bm_test_db(fet.core[BM_QUALITY_LIVE].mem.gain_lin[0]);
+   return BM_DB_PER_LOG2 * fet.core[BM_QUALITY_LIVE].mem.reduction[0];
 }
 
 /* The loop's differential equation, at a step so fine that nothing hangs on it: time from the start of a 1
