@@ -39,9 +39,17 @@ static double slope_per_v(double grid_v)
 
 void bm_remote_cutoff_tube_init(BmRemoteCutoffTube* self)
 {
-   for (uint32_t i = 0; i < BM_REMOTE_CUTOFF_TUBE_POINTS; ++i) {
-      const double grid_v = BM_REMOTE_CUTOFF_TUBE_LOW_V + i * BM_REMOTE_CUTOFF_TUBE_STEP_V;
-      self->point[i].current = bm_remote_cutoff_tube_law(grid_v);
-      self->point[i].slope = slope_per_v(grid_v) * BM_REMOTE_CUTOFF_TUBE_STEP_V;
+   for (uint32_t i = 0; i < BM_REMOTE_CUTOFF_TUBE_SEGMENTS; ++i) {
+      const double from_v = BM_REMOTE_CUTOFF_TUBE_LOW_V + (i - 0.5) * BM_REMOTE_CUTOFF_TUBE_STEP_V;
+      const double to_v = from_v + BM_REMOTE_CUTOFF_TUBE_STEP_V;
+      const double from = bm_remote_cutoff_tube_law(from_v);
+      const double to = bm_remote_cutoff_tube_law(to_v);
+      const double from_slope = slope_per_v(from_v) * BM_REMOTE_CUTOFF_TUBE_STEP_V;
+      const double to_slope = slope_per_v(to_v) * BM_REMOTE_CUTOFF_TUBE_STEP_V;
+      double* c = self->segment[i].c;
+      c[0] = 0.5 * (from + to) + 0.125 * (from_slope - to_slope);
+      c[1] = 1.5 * (to - from) - 0.25 * (from_slope + to_slope);
+      c[2] = 0.5 * (to_slope - from_slope);
+      c[3] = from_slope + to_slope - 2.0 * (to - from);
    }
 }

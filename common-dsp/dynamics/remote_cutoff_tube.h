@@ -2,9 +2,11 @@
 #ifndef BM_DYNAMICS_REMOTE_CUTOFF_TUBE_H
 #define BM_DYNAMICS_REMOTE_CUTOFF_TUBE_H
 
+#include "base/clones.h"
+
 #include <stdint.h>
 
-#define BM_REMOTE_CUTOFF_TUBE_POINTS 1025
+#define BM_REMOTE_CUTOFF_TUBE_SEGMENTS 1024
 
 /**
    The plate current of a remote-cutoff tube over its grid voltage, at a fixed plate voltage.
@@ -16,13 +18,12 @@
    chapter 2; from memory): here a close-wound part that is off at -12 V and an open part, a twentieth of the
    current, that reaches to -30 V. Voltages and shares are our own choice and belong to no real tube.
 
-   Tabulated with its slope and read by cubic Hermite interpolation: within 1e-8 of the current at rest.
+   Tabulated as cubics that meet in value and slope: within 1e-8 of the current at rest.
 */
 typedef struct {
    struct {
-      double current;
-      double slope; /* per table step */
-   } point[BM_REMOTE_CUTOFF_TUBE_POINTS];
+      double c[4]; /* over the position off the segment's middle, -1/2 to 1/2 */
+   } segment[BM_REMOTE_CUTOFF_TUBE_SEGMENTS];
 } BmRemoteCutoffTube;
 
 #define BM_REMOTE_CUTOFF_TUBE_LOW_V (-96.0)
@@ -34,23 +35,24 @@ void bm_remote_cutoff_tube_init(BmRemoteCutoffTube* self);
 /** The law itself, without the table; arbitrary units. */
 double bm_remote_cutoff_tube_law(double grid_v);
 
-/** Current and slope (per volt) at `grid_v`; outside -96 to +32 V those of the end. */
-static inline double bm_remote_cutoff_tube_current(const BmRemoteCutoffTube* self, double grid_v,
-                                                   double* slope_per_v)
+/** Current at `grid_v`, -96 to 31 V. */
+BM_INLINE double bm_remote_cutoff_tube_current(const BmRemoteCutoffTube* self, double grid_v)
 {
-   double position = (grid_v - BM_REMOTE_CUTOFF_TUBE_LOW_V) * (1.0 / BM_REMOTE_CUTOFF_TUBE_STEP_V);
-   position = position > 0.0 ? position : 0.0;
-   position = position < BM_REMOTE_CUTOFF_TUBE_POINTS - 1 ? position : BM_REMOTE_CUTOFF_TUBE_POINTS - 1;
-   uint32_t index = (uint32_t)position;
-   index = index < BM_REMOTE_CUTOFF_TUBE_POINTS - 2 ? index : BM_REMOTE_CUTOFF_TUBE_POINTS - 2;
+   const double position = (grid_v - BM_REMOTE_CUTOFF_TUBE_LOW_V) * (1.0 / BM_REMOTE_CUTOFF_TUBE_STEP_V);
+   const int32_t index = (int32_t)(position + 0.5);
    const double t = position - index;
-   const double rise = self->point[index + 1].current - self->point[index].current;
-   const double m0 = self->point[index].slope;
-   const double m1 = self->point[index + 1].slope;
-   const double c2 = 3.0 * rise - 2.0 * m0 - m1;
-   const double c3 = m0 + m1 - 2.0 * rise;
-   *slope_per_v = (m0 + t * (2.0 * c2 + t * (3.0 * c3))) * (1.0 / BM_REMOTE_CUTOFF_TUBE_STEP_V);
-   return self->point[index].current + t * (m0 + t * (c2 + t * c3));
+   const double* c = self->segment[index].c;
+   return c[0] + t * (c[1] + t * (c[2] + t * c[3]));
+}
+
+/** Its slope, per volt. */
+BM_INLINE double bm_remote_cutoff_tube_slope_per_v(const BmRemoteCutoffTube* self, double grid_v)
+{
+   const double position = (grid_v - BM_REMOTE_CUTOFF_TUBE_LOW_V) * (1.0 / BM_REMOTE_CUTOFF_TUBE_STEP_V);
+   const int32_t index = (int32_t)(position + 0.5);
+   const double t = position - index;
+   const double* c = self->segment[index].c;
+   return (c[1] + t * (2.0 * c[2] + t * (3.0 * c[3]))) * (1.0 / BM_REMOTE_CUTOFF_TUBE_STEP_V);
 }
 
 #endif

@@ -10,6 +10,7 @@
 #include "dynamics/sidechain_cut.h"
 #include "dynamics/two_qualities.h"
 
+#include <stdbool.h>
 #include <stdint.h>
 
 typedef struct {
@@ -35,16 +36,26 @@ typedef struct {
 typedef struct {
    struct {
       double period_s;
+      uint32_t control_frames; /* for which the control voltage is a straight line */
+      double per_control_frames;
    } cfg;
    struct {
-      double attack, fast_release, slow_charge, slow_release; /* per frame */
+      double attack, fast_release;      /* per frame */
+      double slow_charge, slow_release; /* per control_frames */
       double coupling;
+      double scale; /* output for a current, so that the gain at rest is 1 */
    } coef;
    struct {
-      BmFrame fast_v; /* the capacitor on the grids, below rest */
-      BmFrame slow_v; /* its reservoir */
+      BmFrame fast_v;         /* the capacitor on the grids, below rest, at the end of the line */
+      BmFrame slow_v;         /* its reservoir */
+      BmFrame charge_v;       /* what the capacitor has taken up since the line began */
+      BmFrame waiting_v;      /* and in the line before, so that no frame waits for the one before it */
+      BmFrame control_v;      /* linked, where the line began */
+      BmFrame control_step_v; /* per frame */
+      BmFrame rest_current;   /* with that on the grids */
+      BmFrame rest_current_step;
       BmFrame even_low;
-      BmFrame gain_lin;
+      uint32_t position_frames; /* since the line began */
    } mem;
    BmSidechainCut cut;
 } BmVariableMuCore;
@@ -68,8 +79,10 @@ typedef struct {
    Left out: transformers, plate voltage and its sag, grid current, noise, and the thump of an unbalanced pair
    (the control voltage's own share of the difference).
 
-   The feedback loop has no delay-free path: the gain follows from the present charge of the grids' capacitor,
-   an integrator, which then moves by one frame. The equilibrium does not depend on the step.
+   The feedback loop has no delay-free path: the gain follows from the charge of the grids' capacitor, an
+   integrator. It moves on in steps of a twelve-thousandth of a second by all that the rectifier gave in the
+   step before, and in a straight line in between: late by less than a hundredth of the shortest attack's time
+   constant, and the equilibrium does not depend on it.
 
    Constants: our own choice, to meet those figures; they belong to no real circuit. Runs oversampled, twice
    (live) or four times (render) at 48 kHz.
@@ -84,6 +97,7 @@ typedef struct {
    BmGlide link;
    BmReductionMeter meter;
    BmVariableMuControls controls[BM_OVERSAMPLE_BLOCK_FRAMES];
+   bool controls_rest; /* then only the first counts */
 } BmVariableMuCompressor;
 
 /** Set up. Errors: BM_BAD_RATE. */

@@ -65,8 +65,8 @@ static void the_table_is_the_law(void** state)
    bm_remote_cutoff_tube_init(&tube);
    const double at_rest = bm_remote_cutoff_tube_law(0.0);
    for (double v = -60.0; v < 30.0; v += 0.0371) {
-      double slope;
-      const double current = bm_remote_cutoff_tube_current(&tube, v, &slope);
+      const double current = bm_remote_cutoff_tube_current(&tube, v);
+      const double slope = bm_remote_cutoff_tube_slope_per_v(&tube, v);
       assert_close(current / at_rest, bm_remote_cutoff_tube_law(v) / at_rest, 1e-8);
       const double step = 1e-4;
       const double truth =
