@@ -1,9 +1,11 @@
 /* SPDX-License-Identifier: ISC */
 #include "dynamics/opto_compressor.h"
 
+#include "base/clones.h"
 #include "base/decibel.h"
 
 #include <math.h>
+#include <string.h>
 
 #define LAMP_S 0.018
 #define RECOMBINATION_S 0.036
@@ -67,42 +69,92 @@ void bm_opto_compressor_set(BmOptoCompressor* self, const BmOptoCompressorParams
 }
 
 /* What the lamp's driver hears of the output, over the threshold. */
-static inline BmFrame hear(BmOptoCompressor* self, BmFrame out)
+BM_INLINE BmFrame hear(BmOptoMemory* mem, BmSidechainCut* cut, const BmOptoControls* controls,
+                       double emphasis_pole, BmFrame out)
 {
-   const BmFrame cut = bm_sidechain_cut_step(&self->cut, out);
-   const BmFrame to_low = (cut - self->mem.emphasis_low) * self->coef.emphasis_pole;
-   const BmFrame low = self->mem.emphasis_low + to_low;
-   self->mem.emphasis_low = low + to_low;
-   return bm_frame_abs(cut + bm_glide_step(&self->emphasis_gain) * (cut - low)) * bm_glide_step(&self->drive);
+   const BmFrame above = bm_sidechain_cut_step(cut, out);
+   const BmFrame to_low = (above - mem->emphasis_low) * emphasis_pole;
+   const BmFrame low = mem->emphasis_low + to_low;
+   mem->emphasis_low = low + to_low;
+   return bm_frame_abs(above + controls->emphasis_gain * (above - low)) * controls->drive;
 }
 
-static inline BmFrame light_asked_for(BmOptoCompressor* self, BmFrame heard)
+BM_INLINE BmFrame light_asked_for(const BmOptoControls* controls, BmFrame heard)
 {
    const BmFrame third = heard * heard * heard;
-   const double limit = bm_fade_step(&self->limit);
-   const BmFrame asked = third * ((1.0 - limit) / MEAN_SINE_3 + (limit / MEAN_SINE_9) * (third * third));
+   const double compress = (1.0 - controls->limit) / MEAN_SINE_3;
+   const double limit = controls->limit / MEAN_SINE_9;
+   const BmFrame asked = third * (compress + limit * (third * third));
    const BmFrame light = asked / (1.0 + asked * (1.0 / LIGHT_MAX));
    const BmFrame brighter = bm_frame_max(light, bm_frame(light[1], light[0]));
-   return light + bm_glide_step(&self->link) * (brighter - light);
+   return light + controls->link * (brighter - light);
 }
 
-static inline void expose(BmOptoCompressor* self, BmFrame light)
+BM_INLINE void expose(const BmOptoCompressor* self, BmOptoMemory* mem, double by_hand)
 {
-   const double by_hand = bm_fade_step(&self->release_is_set);
-   const BmFrame n = self->mem.carriers;
-   const BmFrame into_fast = self->coef.catch_fast * n * (FAST_TRAPS - self->mem.fast_traps) -
-                             self->coef.free_fast * self->mem.fast_traps;
-   const BmFrame into_slow = self->coef.catch_slow * n * (SLOW_TRAPS - self->mem.slow_traps) -
-                             self->coef.free_slow * self->mem.slow_traps;
-   self->mem.fast_traps += into_fast;
-   self->mem.slow_traps += into_slow;
-   self->mem.light += self->coef.lamp * (light - self->mem.light);
-   const BmFrame to_light = self->mem.light - n;
+   const BmFrame n = mem->carriers;
+   const BmFrame into_fast =
+      self->coef.catch_fast * n * (FAST_TRAPS - mem->fast_traps) - self->coef.free_fast * mem->fast_traps;
+   const BmFrame into_slow =
+      self->coef.catch_slow * n * (SLOW_TRAPS - mem->slow_traps) - self->coef.free_slow * mem->slow_traps;
+   mem->fast_traps += into_fast;
+   mem->slow_traps += into_slow;
+   mem->light += self->coef.lamp * (mem->asked - mem->light);
+   const BmFrame to_light = mem->light - n;
    const double fall = self->coef.recombination + by_hand * (self->coef.release - self->coef.recombination);
    const BmFrame zero = {0.0, 0.0};
    const BmFrame moved =
-      bm_frame_select(to_light > zero, to_light * self->coef.recombination, to_light * fall);
-   self->mem.carriers = bm_frame_max(n + moved - (1.0 - by_hand) * (into_fast + into_slow), zero);
+      self->coef.recombination * bm_frame_max(to_light, zero) + fall * bm_frame_min(to_light, zero);
+   mem->carriers = bm_frame_max(n + moved - (1.0 - by_hand) * (into_fast + into_slow), zero);
+}
+
+BM_INLINE BmFrame step(const BmOptoCompressor* self, BmOptoMemory* mem, BmSidechainCut* cut,
+                       const BmOptoControls* controls, BmFrame in)
+{
+   const BmFrame out = in / (1.0 + mem->carriers);
+   expose(self, mem, controls->by_hand);
+   mem->asked = light_asked_for(controls, hear(mem, cut, controls, self->coef.emphasis_pole, out));
+   return out * controls->makeup_lin;
+}
+
+static bool controls_rest(const BmOptoCompressor* self)
+{
+   return bm_glide_is_still(&self->drive) && bm_glide_is_still(&self->emphasis_gain) &&
+          bm_glide_is_still(&self->makeup_lin) && bm_glide_is_still(&self->link) &&
+          (bm_fade_is_on(&self->limit) || bm_fade_is_off(&self->limit)) &&
+          (bm_fade_is_on(&self->release_is_set) || bm_fade_is_off(&self->release_is_set));
+}
+
+static BmOptoControls step_controls(BmOptoCompressor* self)
+{
+   return (BmOptoControls){
+      .drive = bm_glide_step(&self->drive),
+      .emphasis_gain = bm_glide_step(&self->emphasis_gain),
+      .makeup_lin = bm_glide_step(&self->makeup_lin),
+      .link = bm_glide_step(&self->link),
+      .limit = bm_fade_step(&self->limit),
+      .by_hand = bm_fade_step(&self->release_is_set),
+   };
+}
+
+BM_CLONES static void run(BmOptoCompressor* self, const BmFrame* in, BmFrame* out, uint32_t n_frames)
+{
+   /* Copies, so that nothing waits for a store. */
+   BmOptoMemory mem = self->mem;
+   BmSidechainCut cut = self->cut;
+   if (controls_rest(self)) {
+      const BmOptoControls controls = step_controls(self);
+      for (uint32_t i = 0; i < n_frames; ++i) {
+         out[i] = step(self, &mem, &cut, &controls, in[i]);
+      }
+   } else {
+      for (uint32_t i = 0; i < n_frames; ++i) {
+         const BmOptoControls controls = step_controls(self);
+         out[i] = step(self, &mem, &cut, &controls, in[i]);
+      }
+   }
+   self->mem = mem;
+   self->cut.mem = cut.mem;
 }
 
 void bm_opto_compressor_process(BmOptoCompressor* self, const BmFrame* in, BmFrame* out, uint32_t n_frames)
@@ -114,11 +166,7 @@ void bm_opto_compressor_process(BmOptoCompressor* self, const BmFrame* in, BmFra
          self->meter.gain_lin = 1.0 / (1.0 + fmax(self->mem.carriers[0], self->mem.carriers[1]));
          bm_sidechain_cut_glide(&self->cut);
       }
-      for (uint32_t i = 0; i < n; ++i) {
-         const BmFrame reduced = in[i] / (1.0 + self->mem.carriers);
-         out[i] = reduced * bm_glide_step(&self->makeup_lin);
-         expose(self, light_asked_for(self, hear(self, reduced)));
-      }
+      run(self, in, out, n);
       bm_control_clock_advance(clock, n);
       in += n;
       out += n;
@@ -128,12 +176,7 @@ void bm_opto_compressor_process(BmOptoCompressor* self, const BmFrame* in, BmFra
 
 void bm_opto_compressor_reset(BmOptoCompressor* self)
 {
-   const BmFrame zero = {0.0, 0.0};
-   self->mem.emphasis_low = zero;
-   self->mem.light = zero;
-   self->mem.carriers = zero;
-   self->mem.fast_traps = zero;
-   self->mem.slow_traps = zero;
+   memset(&self->mem, 0, sizeof self->mem);
    bm_sidechain_cut_reset(&self->cut);
    bm_glide_reset(&self->drive);
    bm_glide_reset(&self->emphasis_gain);

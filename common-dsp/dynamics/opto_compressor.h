@@ -23,6 +23,25 @@ typedef struct {
    double link; /**< 0: each channel's lamp for itself .. 1: both as bright as the brighter */
 } BmOptoCompressorParams;
 
+/** What moves from frame to frame. */
+typedef struct {
+   double drive; /* 1 / threshold */
+   double emphasis_gain;
+   double makeup_lin;
+   double link;
+   double limit;   /* 0 to 1 */
+   double by_hand; /* how far the release is set, 0 to 1 */
+} BmOptoControls;
+
+typedef struct {
+   BmFrame emphasis_low;
+   BmFrame asked; /* of the lamp, in the frame before */
+   BmFrame light;
+   BmFrame carriers; /* = conductance n */
+   BmFrame fast_traps;
+   BmFrame slow_traps;
+} BmOptoMemory;
+
 /**
    A feedback compressor whose gain is a lamp shining on a photo-resistor: smooth, with a release that
    remembers.
@@ -44,8 +63,9 @@ typedef struct {
    own small distortion, spread between cells.
 
    The feedback loop has no delay-free path: the gain follows from the present state of the cell, an
-   integrator, which is then moved by the rate equations over one frame. The equilibrium does not depend on
-   the step, and the steps are short (8 kHz: 0.125 ms) against the shortest time constant, 18 ms.
+   integrator, which is then moved by the rate equations over one frame. The lamp hears what it is asked for
+   one frame later. The equilibrium does not depend on the step, and the steps are short (8 kHz: 0.125 ms)
+   against the shortest time constant, 18 ms.
 
    Constants: found by a search for an attack of about 10 ms, half of the reduction let go in 40 to 80 ms, the
    rest in 0.5 to 5 s (common practice, no source). They belong to no real cell.
@@ -59,13 +79,7 @@ typedef struct {
       double release;
       double emphasis_pole;
    } coef;
-   struct {
-      BmFrame emphasis_low;
-      BmFrame light;
-      BmFrame carriers; /* = conductance n */
-      BmFrame fast_traps;
-      BmFrame slow_traps;
-   } mem;
+   BmOptoMemory mem;
    BmSidechainCut cut;
    BmGlide drive; /* 1 / threshold */
    BmGlide emphasis_gain;
