@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: ISC */
 #include "dynamics/transient_shaper.h"
 
+#include "base/clones.h"
 #include "dynamics/log2.h"
 #include "dynamics/reduction_meter.h"
 
@@ -38,10 +39,8 @@ BmStatus bm_transient_shaper_init(BmTransientShaper* self, double sample_rate_hz
    const double period_s = 1.0 / sample_rate_hz;
    self->coef.follow_up = -expm1(-period_s / FOLLOW_UP_S);
    self->coef.follow_down = -expm1(-period_s / FOLLOW_DOWN_S);
-   self->coef.attack_up = -expm1(-period_s / ATTACK_UP_S);
-   self->coef.attack_down = -expm1(-period_s / ATTACK_DOWN_S);
-   self->coef.sustain_up = -expm1(-period_s / SUSTAIN_UP_S);
-   self->coef.sustain_down = -expm1(-period_s / SUSTAIN_DOWN_S);
+   self->coef.slow_up = bm_frame(-expm1(-period_s / ATTACK_UP_S), -expm1(-period_s / SUSTAIN_UP_S));
+   self->coef.slow_down = bm_frame(-expm1(-period_s / ATTACK_DOWN_S), -expm1(-period_s / SUSTAIN_DOWN_S));
    self->coef.smooth = -expm1(-period_s / SMOOTH_S);
    bm_glide_init(&self->attack, BM_GLIDE_MS, sample_rate_hz);
    bm_glide_init(&self->sustain, BM_GLIDE_MS, sample_rate_hz);
@@ -60,143 +59,195 @@ void bm_transient_shaper_set(BmTransientShaper* self, const BmTransientShaperPar
    bm_glide_set(&self->sustain, params->sustain_db / BM_DB_PER_LOG2);
    self->wanted = params->target;
    if (at_once) {
-      self->mem.target[0] = self->wanted;
-      self->mem.target[1] = self->wanted;
+      self->mem.shaper[0].target = self->wanted;
+      self->mem.shaper[1].target = self->wanted;
    }
 }
 
-static inline BmFrame bm_frame_log2(BmFrame x)
+/* Upwards faster than downwards, so the higher of both ways is the right one. */
+BM_INLINE BmFrame follow(BmFrame level, BmFrame towards, BmFrame up, BmFrame down)
 {
-   return bm_frame(bm_log2(x[0]), bm_log2(x[1]));
-}
-
-static inline BmFrame bm_frame_exp2(BmFrame x)
-{
-   return bm_frame(bm_exp2(x[0]), bm_exp2(x[1]));
-}
-
-static inline BmFrame follow(BmFrame level, BmFrame towards, double up, double down)
-{
-   const BmFrame difference = towards - level;
-   const BmFrame zero = {0.0, 0.0};
-   return level + difference * bm_frame_select(difference > zero, bm_frame_both(up), bm_frame_both(down));
+   return bm_frame_max((1.0 - up) * level + up * towards, (1.0 - down) * level + down * towards);
 }
 
 /* How much a difference counts, 0 to 1. */
-static inline BmFrame weight(BmFrame difference, double from_db, double half_db)
+BM_INLINE double weight(double difference, double from_db, double half_db)
 {
-   const BmFrame zero = {0.0, 0.0};
-   const BmFrame above = bm_frame_max(difference - from_db / BM_DB_PER_LOG2, zero);
-   const BmFrame square = above * above;
+   const double above = difference - from_db / BM_DB_PER_LOG2;
+   const double counted = above > 0.0 ? above : 0.0;
+   const double square = counted * counted;
    const double half = half_db / BM_DB_PER_LOG2;
    return square / (square + half * half);
 }
 
-/* The amplitude level of each shaper's target, log2. */
-static inline BmFrame level_of_targets(const BmTransientShaper* self)
+BM_INLINE double amplitude_level(double power)
 {
-   const double power[3] = {self->mem.power_all_mid[0], self->mem.power_all_mid[1], self->mem.power_side[0]};
-   return 0.5 * bm_frame_log2(bm_frame(power[self->mem.target[0]], power[self->mem.target[1]]) + FLOOR_POWER);
+   return 0.5 * bm_log2(power + FLOOR_POWER);
 }
 
-static inline void hear(BmTransientShaper* self, BmFrame in)
+/* Followers of the power of all, mid and side. */
+BM_INLINE void hear(BmTransientShaper* self, BmFrame in)
 {
-   const double mid = 0.5 * (in[0] + in[1]);
-   const double side = 0.5 * (in[0] - in[1]);
-   const BmFrame all_mid = bm_frame(mid * mid + side * side, mid * mid);
-   self->mem.power_all_mid =
-      follow(self->mem.power_all_mid, all_mid, self->coef.follow_up, self->coef.follow_down);
-   self->mem.power_side =
-      follow(self->mem.power_side, bm_frame_both(side * side), self->coef.follow_up, self->coef.follow_down);
+   const BmFrame other = bm_frame(in[1], in[0]);
+   const BmFrame mid = 0.5 * (in + other);
+   const BmFrame side = 0.5 * (in - other);
+   const BmFrame side_power = side * side;
+   const BmFrame all_mid = mid * mid + bm_frame(side_power[0], 0.0);
+   const BmFrame up = bm_frame_both(self->coef.follow_up);
+   const BmFrame down = bm_frame_both(self->coef.follow_down);
+   self->mem.power_all_mid = follow(self->mem.power_all_mid, all_mid, up, down);
+   self->mem.power_side = follow(self->mem.power_side, side_power, up, down);
 }
 
-/* Gains of both shapers. */
-static inline BmFrame shape(BmTransientShaper* self)
+static double power_of(const BmTransientShaper* self, BmShapeTarget target)
 {
-   const BmFrame level = level_of_targets(self);
-   const BmFrame lowest = level - MOST_DB / BM_DB_PER_LOG2;
-   self->mem.attack_level = bm_frame_max(self->mem.attack_level, lowest);
-   self->mem.sustain_level = bm_frame_max(self->mem.sustain_level, lowest);
-   const BmFrame above_attack = level - self->mem.attack_level;
-   const BmFrame below_sustain = self->mem.sustain_level - level;
-   self->mem.attack_level =
-      follow(self->mem.attack_level, level, self->coef.attack_up, self->coef.attack_down);
-   self->mem.sustain_level =
-      follow(self->mem.sustain_level, level, self->coef.sustain_up, self->coef.sustain_down);
-   const BmFrame gain =
-      bm_glide_step(&self->attack) * weight(above_attack, ATTACK_FROM_DB, ATTACK_HALF_DB) +
-      bm_glide_step(&self->sustain) * weight(below_sustain, SUSTAIN_FROM_DB, SUSTAIN_HALF_DB);
-   self->mem.gain += self->coef.smooth * (gain - self->mem.gain);
-   return bm_frame_exp2(self->mem.gain);
+   return target == BM_SHAPE_SIDE ? self->mem.power_side[0] : self->mem.power_all_mid[target];
 }
 
-static inline BmFrame in_24_bit_steps(BmFrame x)
+/* Compare a level with a shaper's slower copies: how far it is above attack's and below sustain's. */
+BM_INLINE BmFrame compare(const BmTransientShaper* self, BmShaper* shaper, double level)
+{
+   const BmFrame sign = {1.0, -1.0};
+   const BmFrame slow = bm_frame_max(shaper->slow_level, bm_frame_both(level - MOST_DB / BM_DB_PER_LOG2));
+   shaper->slow_level = follow(slow, bm_frame_both(level), self->coef.slow_up, self->coef.slow_down);
+   return sign * (level - slow);
+}
+
+BM_INLINE double wanted_gain(double attack, double sustain, double above, double below)
+{
+   return attack * weight(above, ATTACK_FROM_DB, ATTACK_HALF_DB) +
+          sustain * weight(below, SUSTAIN_FROM_DB, SUSTAIN_HALF_DB);
+}
+
+BM_INLINE BmFrame in_24_bit_steps(BmFrame x)
 {
    return (x + TO_24_BITS) - TO_24_BITS;
 }
 
 /* What a shaper adds to the signal. */
-static inline BmFrame change(BmFrame in, BmShapeTarget target, double gain_lin)
+BM_INLINE BmFrame change(BmFrame in, BmShapeTarget target, double more_lin)
 {
    if (target == BM_SHAPE_ALL) {
-      return in * (gain_lin - 1.0);
+      return in * more_lin;
    }
    const BmFrame other = bm_frame(in[1], in[0]);
    const BmFrame part = target == BM_SHAPE_MID ? 0.5 * (in + other) : 0.5 * (in - other);
-   return in_24_bit_steps(part * (gain_lin - 1.0));
+   return in_24_bit_steps(part * more_lin);
 }
 
 static void start_fade(BmTransientShaper* self)
 {
-   const uint32_t idle = self->second.on ? 0 : 1;
-   self->mem.target[idle] = self->wanted;
-   const double level = level_of_targets(self)[idle];
-   self->mem.attack_level[idle] = level;
-   self->mem.sustain_level[idle] = level;
-   self->mem.gain[idle] = 0.0;
+   BmShaper* idle = &self->mem.shaper[self->second.on ? 0 : 1];
+   idle->target = self->wanted;
+   idle->slow_level = bm_frame_both(amplitude_level(power_of(self, idle->target)));
+   idle->gain = 0.0;
    self->second.snap = false;
    bm_fade_set(&self->second, !self->second.on);
 }
 
-static inline BmFrame step(BmTransientShaper* self, BmFrame in)
+/* One frame while one shaper is faded to the other. */
+static BmFrame fade_step(BmTransientShaper* self, BmFrame in)
 {
    hear(self, in);
-   const bool settled = bm_fade_is_off(&self->second) || bm_fade_is_on(&self->second);
-   if (settled && self->mem.target[self->second.on ? 1 : 0] != self->wanted) {
-      start_fade(self);
+   const double attack = bm_glide_step(&self->attack);
+   const double sustain = bm_glide_step(&self->sustain);
+   const double second = bm_fade_step(&self->second);
+   const double share[2] = {1.0 - second, second};
+   BmFrame out = in;
+   for (uint32_t i = 0; i < 2; ++i) {
+      BmShaper* shaper = &self->mem.shaper[i];
+      const BmFrame off = compare(self, shaper, amplitude_level(power_of(self, shaper->target)));
+      const double gain = wanted_gain(attack, sustain, off[0], off[1]);
+      shaper->gain += self->coef.smooth * (gain - shaper->gain);
+      out += share[i] * change(in, shaper->target, bm_exp2(shaper->gain) - 1.0);
    }
-   const BmFrame gain_lin = shape(self);
-   if (settled) {
-      const int used = self->second.on ? 1 : 0;
-      return in + change(in, self->mem.target[used], gain_lin[used]);
+   return out;
+}
+
+/* Frames that are worked on together, side by side wherever they do not wait for one another. */
+#define CHUNK 64
+
+/* [n_frames], up to CHUNK, through the one shaper in use. */
+BM_CLONES static void shape(BmTransientShaper* self, const BmFrame* in, BmFrame* out, uint32_t n_frames)
+{
+   BmShaper shaper = self->mem.shaper[self->second.on ? 1 : 0];
+   double level[CHUNK];
+   double above[CHUNK];
+   double below[CHUNK];
+   double gain[CHUNK];
+   for (uint32_t n = 0; n < n_frames; ++n) {
+      hear(self, in[n]);
+      level[n] = power_of(self, shaper.target);
    }
-   const double share = bm_fade_step(&self->second);
-   return in + (1.0 - share) * change(in, self->mem.target[0], gain_lin[0]) +
-          share * change(in, self->mem.target[1], gain_lin[1]);
+   for (uint32_t n = 0; n < n_frames; ++n) {
+      level[n] = amplitude_level(level[n]);
+   }
+   for (uint32_t n = 0; n < n_frames; ++n) {
+      const BmFrame off = compare(self, &shaper, level[n]);
+      above[n] = off[0];
+      below[n] = off[1];
+   }
+   if (bm_glide_is_still(&self->attack) && bm_glide_is_still(&self->sustain)) {
+      const double attack = self->attack.value;
+      const double sustain = self->sustain.value;
+      for (uint32_t n = 0; n < n_frames; ++n) {
+         gain[n] = wanted_gain(attack, sustain, above[n], below[n]);
+      }
+   } else {
+      for (uint32_t n = 0; n < n_frames; ++n) {
+         gain[n] =
+            wanted_gain(bm_glide_step(&self->attack), bm_glide_step(&self->sustain), above[n], below[n]);
+      }
+   }
+   const double kept = 1.0 - self->coef.smooth;
+   for (uint32_t n = 0; n < n_frames; ++n) {
+      shaper.gain = kept * shaper.gain + self->coef.smooth * gain[n];
+      gain[n] = shaper.gain;
+   }
+   for (uint32_t n = 0; n < n_frames; ++n) {
+      gain[n] = bm_exp2(gain[n]) - 1.0;
+   }
+   for (uint32_t n = 0; n < n_frames; ++n) {
+      out[n] = in[n] + change(in[n], shaper.target, gain[n]);
+   }
+   self->mem.shaper[self->second.on ? 1 : 0] = shaper;
 }
 
 void bm_transient_shaper_process(BmTransientShaper* self, const BmFrame* in, BmFrame* out, uint32_t n_frames)
 {
-   for (uint32_t i = 0; i < n_frames; ++i) {
+   while (n_frames) {
       if (bm_control_clock_is_due(&self->clock)) {
-         self->mem.gain_db = BM_DB_PER_LOG2 * self->mem.gain[self->second.on ? 1 : 0];
+         self->mem.gain_db = BM_DB_PER_LOG2 * self->mem.shaper[self->second.on ? 1 : 0].gain;
       }
-      out[i] = step(self, in[i]);
-      bm_control_clock_advance(&self->clock, 1);
+      uint32_t n = bm_control_clock_next(&self->clock, n_frames);
+      n = n < CHUNK ? n : CHUNK;
+      bool settled = bm_fade_is_off(&self->second) || bm_fade_is_on(&self->second);
+      if (settled && self->mem.shaper[self->second.on ? 1 : 0].target != self->wanted) {
+         start_fade(self);
+         settled = false;
+      }
+      if (settled) {
+         shape(self, in, out, n);
+      } else {
+         n = 1;
+         *out = fade_step(self, *in);
+      }
+      bm_control_clock_advance(&self->clock, n);
+      in += n;
+      out += n;
+      n_frames -= n;
    }
 }
 
 void bm_transient_shaper_reset(BmTransientShaper* self)
 {
-   const BmFrame floor_level = 0.5 * bm_frame_log2(bm_frame_both(FLOOR_POWER));
    self->mem.power_all_mid = bm_frame_both(0.0);
    self->mem.power_side = bm_frame_both(0.0);
-   self->mem.attack_level = floor_level;
-   self->mem.sustain_level = floor_level;
-   self->mem.gain = bm_frame_both(0.0);
    self->mem.gain_db = 0.0;
-   self->mem.target[0] = self->wanted;
-   self->mem.target[1] = self->wanted;
+   for (uint32_t i = 0; i < 2; ++i) {
+      self->mem.shaper[i] =
+         (BmShaper){.slow_level = bm_frame_both(amplitude_level(0.0)), .gain = 0.0, .target = self->wanted};
+   }
    bm_fade_reset(&self->second);
    bm_fade_set(&self->second, false);
    bm_glide_reset(&self->attack);

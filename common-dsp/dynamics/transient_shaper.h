@@ -18,6 +18,13 @@ typedef struct {
    BmShapeTarget target; /**< a change cross-fades */
 } BmTransientShaperParams;
 
+/** Levels and gain in log2 of amplitude. */
+typedef struct {
+   BmFrame slow_level; /* attack's and sustain's copy */
+   double gain;
+   BmShapeTarget target;
+} BmShaper;
+
 /**
    Makes attacks and decays of plucked strings stronger or weaker, whatever their level.
 
@@ -34,19 +41,14 @@ typedef struct {
 typedef struct {
    struct {
       double follow_up, follow_down;
-      double attack_up, attack_down;
-      double sustain_up, sustain_down;
+      BmFrame slow_up, slow_down; /* attack's and sustain's copy */
       double smooth;
    } coef;
    struct {
       BmFrame power_all_mid; /* followers: all, mid */
       BmFrame power_side;    /* side in both lanes */
-      /* Two shapers, one of them in use, the other for the target that is faded to. Log2 of amplitude. */
-      BmFrame attack_level;
-      BmFrame sustain_level;
-      BmFrame gain;
-      BmShapeTarget target[2];
-      double gain_db; /* as last metered */
+      BmShaper shaper[2];    /* one of them in use, the other for the target that is faded to */
+      double gain_db;        /* as last metered */
    } mem;
    BmShapeTarget wanted;
    BmGlide attack;
