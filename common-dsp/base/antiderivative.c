@@ -15,6 +15,9 @@ void bm_curve_init(BmCurve* self, BmCurveSegment* segments, uint32_t n_segments,
    /* While the spline is found: c[1] value, c[2] right side, then slope, c[3] elimination factor. */
    for (uint32_t i = 0; i < n_segments; ++i) {
       segments[i].integral[1] = function(first + i * length, parameters);
+      segments[i].along = 0.0;
+      segments[i].along_rise = 0.0;
+      segments[i].unused = 0.0;
    }
    /* Slopes that make the second derivative continuous: a tridiagonal system. Those at both ends are the
       function's own. */
@@ -44,7 +47,7 @@ void bm_curve_init(BmCurve* self, BmCurveSegment* segments, uint32_t n_segments,
       next_slope = slope;
       next_value = c[1];
    }
-   segments[n_segments] = (BmCurveSegment){{0.0, end, 0.0, 0.0, 0.0}};
+   segments[n_segments] = (BmCurveSegment){{0.0, end, 0.0, 0.0, 0.0}, 0.0, 0.0, 0.0};
    double integral = 0.0;
    for (uint32_t i = 0; i <= n_segments; ++i) {
       double* c = segments[i].integral;
@@ -76,8 +79,10 @@ double bm_curve_slope(const BmCurve* self, double x)
 
 void bm_curve_settle(const BmCurve* self, BmCurveMemory* memory, BmFrame x)
 {
-   BmCurvePlace place;
+   const BmFrame position = bm_curve_position(self, x);
+   BmFramePair frames = BM_FRAME_PAIR(position, position);
+   BmFramePair along;
    memory->position = bm_frame_both(0.0);
    memory->integral = bm_frame_both(0.0);
-   (void)bm_curve_step(self, memory, x, &place);
+   bm_curve_step(self, memory, &frames, &along, 1);
 }

@@ -21,6 +21,9 @@
 */
 typedef struct {
    double integral[5]; /* the antiderivative's polynomial over the position within the segment, 0 to 1 */
+   double along;       /* a straight line that the caller may have read as well */
+   double along_rise;
+   double unused; /* whole vectors */
 } BmCurveSegment;
 
 typedef struct {
@@ -56,40 +59,48 @@ double bm_curve_slope(const BmCurve* self, double x);
 /** Begin as if `x` had been put in forever. */
 void bm_curve_settle(const BmCurve* self, BmCurveMemory* memory, BmFrame x);
 
-/** Where a frame lies on the curve: the segment of each lane, and how far into it. */
-typedef struct {
-   int32_t segment[2];
-   BmFrame fraction;
-} BmCurvePlace;
-
-/** One frame in, the antialiased curve out; `place` tells where it was. Real-time: yes. */
-BM_INLINE BmFrame bm_curve_step(const BmCurve* self, BmCurveMemory* memory, BmFrame x, BmCurvePlace* place)
+/** Where an input lies, in segments from the curve's beginning; what lies beyond an end is brought to it. */
+BM_INLINE BmFrame bm_curve_position(const BmCurve* self, BmFrame x)
 {
-   const BmFrame zero = {0.0, 0.0};
-   BmFrame t = (x - self->first) * self->per_unit;
-   t = bm_frame_min(bm_frame_max(t, zero), bm_frame_both(self->n_segments));
-   place->segment[0] = (int32_t)t[0];
-   place->segment[1] = (int32_t)t[1];
-   const BmCurveSegment* l = &self->segments[place->segment[0]];
-   const BmCurveSegment* r = &self->segments[place->segment[1]];
-   const BmFrame f = t - (BmFrame){(double)place->segment[0], (double)place->segment[1]};
-   place->fraction = f;
-   const BmFrame c0 = {l->integral[0], r->integral[0]};
-   const BmFrame c1 = {l->integral[1], r->integral[1]};
-   const BmFrame c2 = {l->integral[2], r->integral[2]};
-   const BmFrame c3 = {l->integral[3], r->integral[3]};
-   const BmFrame c4 = {l->integral[4], r->integral[4]};
-   const BmFrame integral = c0 + f * (c1 + f * (c2 + f * (c3 + f * c4)));
-   const BmFrame step = t - memory->position;
+   const BmFrame t = (x - self->first) * self->per_unit;
+   return bm_frame_min(bm_frame_max(t, bm_frame_both(0.0)), bm_frame_both(self->n_segments));
+}
+
+/**
+   Two frames' positions in, one after the other, in place the antialiased curve out; `along` takes the
+   straight lines' values there. With `n_frames` 1 the second is worth nothing. Real-time: yes.
+*/
+BM_INLINE void bm_curve_step(const BmCurve* self, BmCurveMemory* memory, BmFramePair* frames,
+                             BmFramePair* along, uint32_t n_frames)
+{
+   const BmFramePair zero = {0.0, 0.0, 0.0, 0.0};
+   const BmFramePair t = *frames;
+   const BmFramePair step = t - BM_FRAME_PAIR(memory->position, BM_FIRST_OF_PAIR(t));
    /* Where the input moves less than a thousandth of a segment the quotient would lose digits; the curve
       itself in the middle of the step is then right to third order. */
-   const BmFrame m = f - 0.5 * step;
-   const BmFrame middle = c1 + m * (2.0 * c2 + m * (3.0 * c3 + m * (4.0 * c4)));
-   const BmFrameMask is_small = bm_frame_abs(step) < 1e-3;
-   const BmFrame mean = (integral - memory->integral) / bm_frame_select(is_small, bm_frame_both(1.0), step);
-   memory->position = t;
-   memory->integral = integral;
-   return bm_frame_select(is_small, middle, mean);
+   const BmFramePairBits is_small = step * step < zero + 1e-6;
+   const BmFramePair per_step = 1.0 / BM_PAIR_SELECT(is_small, zero + 1.0, step);
+   const BmFramePair whole = (t - 0.5) + BM_TO_WHOLE;
+   const BmFramePair f = t - (whole - BM_TO_WHOLE);
+   const BmFramePairBits segment = (BmFramePairBits)whole & 0xFFFF;
+   BmFramePair c[4];
+   BmFramePair d[4];
+   for (uint32_t lane = 0; lane < 4; ++lane) {
+      const BmCurveSegment* s = &self->segments[segment[lane]];
+      c[lane] = *(const BmFramePair*)s->integral;
+      d[lane] = *(const BmFramePair*)(s->integral + 4);
+   }
+   bm_turn_rows(c);
+   bm_turn_rows(d);
+   const BmFramePair f2 = f * f;
+   const BmFramePair integral = (c[0] + f * c[1]) + f2 * ((c[2] + f * c[3]) + f2 * d[0]);
+   *along = d[1] + d[2] * f;
+   const BmFramePair risen = integral - BM_FRAME_PAIR(memory->integral, BM_FIRST_OF_PAIR(integral));
+   const BmFramePair m = f - 0.5 * step;
+   const BmFramePair middle = (c[1] + m * (2.0 * c[2])) + m * m * (3.0 * c[3] + m * (4.0 * d[0]));
+   *frames = BM_PAIR_SELECT(is_small, middle, risen * per_step);
+   memory->position = n_frames > 1 ? BM_SECOND_OF_PAIR(t) : BM_FIRST_OF_PAIR(t);
+   memory->integral = n_frames > 1 ? BM_SECOND_OF_PAIR(integral) : BM_FIRST_OF_PAIR(integral);
 }
 
 #endif

@@ -35,14 +35,18 @@ void bm_transformer_process(BmTransformer* self, const BmFrame* in, BmFrame* out
    BmFrame rise = self->mem.rise_s;
    BmFrame last = self->mem.out;
    BmFrame before = self->mem.before;
+   /* Newton's step divides by the slope where the frame begins: that can be done while the frame before is
+      still worked on, and the flux moves little beside the knee. */
+   BmFrame per_slope = 1.0 / (1.0 + linear + 3.0 * cubic * flux * flux);
    for (uint32_t n = 0; n < n_frames; ++n) {
       const BmFrame goal = flux + h * (last + in[n]);
       /* flux (1 + linear + cubic flux^2) = goal, from where the flux is heading */
       const BmFrame guess = flux + rise;
       const BmFrame square = guess * guess;
       const BmFrame was = flux;
-      flux = guess - (guess * (1.0 + linear + cubic * square) - goal) / (1.0 + linear + 3.0 * cubic * square);
+      flux = guess - (guess * (1.0 + linear + cubic * square) - goal) * per_slope;
       rise = flux - was;
+      per_slope = 1.0 / (1.0 + linear + 3.0 * cubic * flux * flux);
       last = in[n] - self->cfg.corner_rad_s * flux * (1.0 + self->coef.bend * flux * flux);
       out[n] = last + self->coef.blunt * (before - last);
       before = last;

@@ -110,21 +110,15 @@ void bm_triode_init(BmTriode* self, const BmTriodeCircuit* circuit)
    }
    bm_curve_init(&self->plate_v, self->segments, BM_TRIODE_SEGMENTS, BM_TRIODE_FIRST_V, BM_TRIODE_LAST_V,
                  solve_plate_v, &load);
-   for (uint32_t i = 0; i <= BM_TRIODE_SEGMENTS + 1; ++i) {
+   /* Straight lines between the knots: it only charges a capacitor. */
+   for (uint32_t i = 0; i <= BM_TRIODE_SEGMENTS; ++i) {
       const double drive_v = BM_TRIODE_FIRST_V + i / self->plate_v.per_unit;
-      self->grid_a[i] =
+      self->segments[i].along =
          (drive_v - solve_grid_v(circuit, drive_v)) / (circuit->source_ohm * leak_share(circuit));
+      if (i > 0) {
+         self->segments[i - 1].along_rise = self->segments[i].along - self->segments[i - 1].along;
+      }
    }
-}
-
-/* Straight lines between the knots: it only charges a capacitor. */
-BM_INLINE BmFrame grid_current(const BmTriode* self, const BmCurvePlace* place)
-{
-   const double* left = &self->grid_a[place->segment[0]];
-   const double* right = &self->grid_a[place->segment[1]];
-   const BmFrame at = {left[0], right[0]};
-   const BmFrame next = {left[1], right[1]};
-   return at + (next - at) * place->fraction;
 }
 
 static inline double plate_current(const BmTriode* self, double plate_v)
@@ -147,10 +141,10 @@ double bm_triode_self_bias_v(const BmTriode* self)
 BmTriodeRest bm_triode_rest(const BmTriode* self, double drive_v)
 {
    const double position = (drive_v - BM_TRIODE_FIRST_V) * self->plate_v.per_unit;
-   const int32_t segment = (int32_t)position;
-   const BmCurvePlace place = {{segment, segment}, bm_frame_both(position - segment)};
+   const int32_t index = (int32_t)position;
+   const BmCurveSegment* segment = &self->segments[index];
    const double plate_v = bm_curve_at(&self->plate_v, drive_v);
-   const double grid_a = grid_current(self, &place)[0];
+   const double grid_a = segment->along + segment->along_rise * (position - index);
    return (BmTriodeRest){
       .drive_v = drive_v,
       .plate_v = plate_v,
@@ -166,35 +160,67 @@ void bm_triode_settle(const BmTriode* self, const BmTriodeRest* rest, BmTriodeMe
    bm_curve_settle(&self->plate_v, &memory->curve, bm_frame_both(rest->drive_v));
 }
 
-BM_CLONES void bm_triode_process(const BmTriode* self, const BmTriodeRest* rest, BmTriodeMemory* memory,
-                                 BmFrame* volts, uint32_t n_frames, uint32_t factor, double step_s)
+/* `n_together` is 2 or, if a frame has but one step, 1. */
+BM_INLINE void process(const BmTriode* self, const BmTriodeRest* rest, BmTriodeMemory* memory, BmFrame* volts,
+                       uint32_t n_steps, uint32_t factor, double step_s, uint32_t n_together)
 {
    const BmTriodeCircuit* circuit = &self->circuit;
+   const BmCurve plate_curve = self->plate_v;
+   const double rest_v = rest->drive_v;
+   const double rest_plate_v = rest->plate_v;
+   const double rest_grid_a = rest->grid_a;
+   const double inverse_gain = rest->inverse_gain;
    const double cathode_rise = step_s / circuit->cathode_farad;
-   const double cathode_leak = step_s / (circuit->cathode_farad * circuit->cathode_ohm);
+   const double cathode_kept = 1.0 - step_s / (circuit->cathode_farad * circuit->cathode_ohm);
    const double share = leak_share(circuit);
    const double coupling_rise = share * step_s / circuit->coupling_farad;
    const double coupling_leak = share * step_s / (circuit->coupling_farad * circuit->grid_ohm);
+   const double coupling_kept = 1.0 - coupling_leak;
    const double plate_siemens = 1.0 / circuit->plate_ohm;
    BmCurveMemory curve = memory->curve;
    BmFrame cathode_v = memory->cathode_v;
    BmFrame coupling_v = memory->coupling_v;
-   const uint32_t last = factor - 1;
-   for (uint32_t n = 0; n < n_frames * factor; ++n) {
-      const uint32_t i = n & last;
+   for (uint32_t n = 0; n < n_steps; n += n_together) {
       /* The capacitors are charged by the currents of a frame ago: nothing beside their time constants, and
          it lets the steps of a frame run side by side. */
-      cathode_v += cathode_rise * memory->cathode_a[i] - cathode_leak * cathode_v;
-      coupling_v += coupling_rise * memory->grid_a[i] + coupling_leak * (volts[n] - coupling_v);
-      const BmFrame drive = rest->drive_v + share * (volts[n] - coupling_v) - (1.0 + 1.0 / mu) * cathode_v;
-      BmCurvePlace place;
-      const BmFrame plate_v = bm_curve_step(&self->plate_v, &curve, drive, &place);
-      const BmFrame grid_a = grid_current(self, &place) - rest->grid_a;
-      memory->grid_a[i] = grid_a;
-      memory->cathode_a[i] = (rest->plate_v - plate_v) * plate_siemens + grid_a;
-      volts[n] = (plate_v - rest->plate_v) * rest->inverse_gain;
+      BmFrame* const cathode_a = memory->cathode_a + (n & (factor - 1));
+      BmFrame* const grid_a = memory->grid_a + (n & (factor - 1));
+      BmFrame position[2];
+      for (uint32_t k = 0; k < n_together; ++k) {
+         const BmFrame source_v = volts[n + k];
+         cathode_v = cathode_kept * cathode_v + cathode_rise * cathode_a[k];
+         coupling_v = coupling_kept * coupling_v + (coupling_rise * grid_a[k] + coupling_leak * source_v);
+         position[k] = bm_curve_position(
+            &plate_curve, (rest_v + share * source_v) - (share * coupling_v + (1.0 + 1.0 / mu) * cathode_v));
+      }
+      BmFramePair plate_v = BM_FRAME_PAIR(position[0], position[n_together - 1]);
+      BmFramePair current_a;
+      bm_curve_step(&plate_curve, &curve, &plate_v, &current_a, n_together);
+      current_a -= rest_grid_a;
+      const BmFramePair off_rest_v = plate_v - rest_plate_v;
+      const BmFramePair total_a = current_a - off_rest_v * plate_siemens;
+      const BmFramePair out_v = off_rest_v * inverse_gain;
+      if (n_together == 2) {
+         *(BmFramePair*)grid_a = current_a;
+         *(BmFramePair*)cathode_a = total_a;
+         *(BmFramePair*)(volts + n) = out_v;
+      } else {
+         grid_a[0] = BM_FIRST_OF_PAIR(current_a);
+         cathode_a[0] = BM_FIRST_OF_PAIR(total_a);
+         volts[n] = BM_FIRST_OF_PAIR(out_v);
+      }
    }
    memory->curve = curve;
    memory->cathode_v = cathode_v;
    memory->coupling_v = coupling_v;
+}
+
+BM_CLONES void bm_triode_process(const BmTriode* self, const BmTriodeRest* rest, BmTriodeMemory* memory,
+                                 BmFrame* volts, uint32_t n_frames, uint32_t factor, double step_s)
+{
+   if (factor > 1) {
+      process(self, rest, memory, volts, n_frames * factor, factor, step_s, 2);
+   } else {
+      process(self, rest, memory, volts, n_frames, factor, step_s, 1);
+   }
 }

@@ -42,8 +42,7 @@ typedef struct {
    BmTriodeCircuit circuit;
    BmCurve plate_v; /* over grid drive: what the source would bring the grid to, over the cathode, without
                        grid current */
-   BmCurveSegment segments[BM_TRIODE_SEGMENTS + 1];
-   double grid_a[BM_TRIODE_SEGMENTS + 2]; /* at the knots */
+   BmCurveSegment segments[BM_TRIODE_SEGMENTS + 1]; /* along it, the grid's current */
 } BmTriode;
 
 /** The stage without a signal. */

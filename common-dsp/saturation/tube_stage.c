@@ -1,6 +1,8 @@
 /* SPDX-License-Identifier: ISC */
 #include "saturation/tube_stage.h"
 
+#include "base/clones.h"
+
 #include <math.h>
 #include <string.h>
 
@@ -72,10 +74,25 @@ void bm_tube_stage_set(BmTubeStage* self, double rest_v, BmQuality quality)
    }
 }
 
+/* In place: `high` begins with the three frames before the [n_frames] new ones, and the result with the
+ * first. */
+BM_CLONES static void correct_droop(BmTubePath* path, BmFrame* high, uint32_t n_frames)
+{
+   const double outer = -0.5 * path->correction;
+   const double inner = 0.5 + 0.5 * path->correction;
+   double* x = (double*)high;
+   memcpy(high, path->last, sizeof path->last);
+   memcpy(path->last, high + n_frames, sizeof path->last);
+   for (uint32_t i = 0; i < 2 * n_frames; ++i) {
+      x[i] = outer * (x[i + 6] + x[i]) + inner * (x[i + 4] + x[i + 2]);
+   }
+}
+
 static void path_process(BmTubeStage* self, BmTubePath* path, const BmTriodeRest* rest, bool rest_moves,
                          const BmFrame* in, BmFrame* out, uint32_t n_frames)
 {
-   BmFrame high[BM_OVERSAMPLE_BLOCK_FRAMES * BM_OVERSAMPLE_MAX_FACTOR];
+   BmFrame with_last[3 + BM_OVERSAMPLE_BLOCK_FRAMES * BM_OVERSAMPLE_MAX_FACTOR];
+   BmFrame* const high = with_last + 3;
    const uint32_t factor = path->oversample.cfg.factor;
    bm_oversample_up(&path->oversample, in, high, n_frames);
    if (rest_moves) {
@@ -86,16 +103,8 @@ static void path_process(BmTubeStage* self, BmTubePath* path, const BmTriodeRest
    } else {
       bm_triode_process(&self->coef.triode, rest, &path->triode, high, n_frames, factor, path->step_s);
    }
-   const double outer = -0.5 * path->correction;
-   const double inner = 0.5 + 0.5 * path->correction;
-   for (uint32_t i = 0; i < n_frames * factor; ++i) {
-      const BmFrame newest = high[i];
-      high[i] = outer * (newest + path->last[2]) + inner * (path->last[0] + path->last[1]);
-      path->last[2] = path->last[1];
-      path->last[1] = path->last[0];
-      path->last[0] = newest;
-   }
-   bm_oversample_down(&path->oversample, high, out, n_frames);
+   correct_droop(path, with_last, n_frames * factor);
+   bm_oversample_down(&path->oversample, with_last, out, n_frames);
    bm_delay_process(&path->pad, out, out, n_frames);
 }
 

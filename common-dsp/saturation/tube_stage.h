@@ -29,7 +29,7 @@ typedef struct {
    double correction;
    BmOversample oversample;
    BmTriodeMemory triode;
-   BmFrame last[3]; /* before the droop correction, newest first */
+   BmFrame last[3]; /* before the droop correction, oldest first */
    BmDelay pad;
    BmFrame pad_frames[BM_TUBE_STAGE_MAX_PAD_FRAMES];
 } BmTubePath;

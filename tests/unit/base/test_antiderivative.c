@@ -13,8 +13,11 @@ static BmCurveSegment segments[N_SEGMENTS + 1];
 
 static BmFrame step(const BmCurve* curve, BmCurveMemory* memory, BmFrame x)
 {
-   BmCurvePlace place;
-   return bm_curve_step(curve, memory, x, &place);
+   const BmFrame position = bm_curve_position(curve, x);
+   BmFramePair frames = BM_FRAME_PAIR(position, position);
+   BmFramePair along;
+   bm_curve_step(curve, memory, &frames, &along, 1);
+   return BM_FIRST_OF_PAIR(frames);
 }
 
 static double curve_tanh(double x, const void* parameters)
