@@ -101,11 +101,6 @@ void bm_variable_mu_compressor_set(BmVariableMuCompressor* self, const BmVariabl
    }
 }
 
-/* A frame in both halves of a vector. */
-#define BOTH(frame) __builtin_shufflevector(frame, frame, 0, 1, 0, 1)
-
-typedef uint64_t Bits __attribute__((vector_size(32)));
-
 /* Frames at the high rate that are worked on together, two in a vector: as many as a line has in the live
    setting. An odd last one has a neighbour that is worth nothing. */
 #define CHUNK 8
@@ -113,25 +108,15 @@ typedef uint64_t Bits __attribute__((vector_size(32)));
 /* The plate currents for four grid voltages, given in steps of the table from its beginning. */
 BM_INLINE void plate_currents(const BmRemoteCutoffTube* tube, BmFramePair* grid)
 {
-   const double round = 6755399441055744.0; /* 1.5 * 2^52: its last bits count whole numbers */
-   const BmFramePair whole = *grid + round;
-   const BmFramePair t = *grid - (whole - round);
-   const Bits segment = ((Bits)whole & (BM_REMOTE_CUTOFF_TUBE_SEGMENTS - 1)) << 2;
-   /* Four segments, turned into four coefficients of each. */
-   const double* table = tube->segment[0].c;
-   const BmFramePair a = *(const BmFramePair*)(table + segment[0]);
-   const BmFramePair b = *(const BmFramePair*)(table + segment[1]);
-   const BmFramePair c = *(const BmFramePair*)(table + segment[2]);
-   const BmFramePair d = *(const BmFramePair*)(table + segment[3]);
-   const BmFramePair even_ab = __builtin_shufflevector(a, b, 0, 4, 2, 6);
-   const BmFramePair odd_ab = __builtin_shufflevector(a, b, 1, 5, 3, 7);
-   const BmFramePair even_cd = __builtin_shufflevector(c, d, 0, 4, 2, 6);
-   const BmFramePair odd_cd = __builtin_shufflevector(c, d, 1, 5, 3, 7);
-   const BmFramePair c0 = __builtin_shufflevector(even_ab, even_cd, 0, 1, 4, 5);
-   const BmFramePair c1 = __builtin_shufflevector(odd_ab, odd_cd, 0, 1, 4, 5);
-   const BmFramePair c2 = __builtin_shufflevector(even_ab, even_cd, 2, 3, 6, 7);
-   const BmFramePair c3 = __builtin_shufflevector(odd_ab, odd_cd, 2, 3, 6, 7);
-   *grid = c0 + t * (c1 + t * (c2 + t * c3));
+   const BmFramePair whole = *grid + BM_TO_WHOLE;
+   const BmFramePair t = *grid - (whole - BM_TO_WHOLE);
+   const BmFramePairBits segment = (BmFramePairBits)whole & (BM_REMOTE_CUTOFF_TUBE_SEGMENTS - 1);
+   BmFramePair c[4];
+   for (uint32_t lane = 0; lane < 4; ++lane) {
+      c[lane] = *(const BmFramePair*)tube->segment[segment[lane]].c;
+   }
+   bm_turn_rows(c);
+   *grid = c[0] + t * (c[1] + t * (c[2] + t * c[3]));
 }
 
 /* The next piece of the control voltage's line. */
@@ -163,16 +148,19 @@ BM_INLINE void push_pull(const BmVariableMuCore* self, const BmRemoteCutoffTube*
    const double per_v = 1.0 / BM_REMOTE_CUTOFF_TUBE_STEP_V;
    const double half = 0.5 * self->coef.scale;
    const BmFrame loudest = bm_frame_both(LOUDEST_V / FULL_SCALE_V);
-   const BmFramePair start = (REST_V - BM_REMOTE_CUTOFF_TUBE_LOW_V - BOTH(self->mem.control_v)) * per_v;
-   const BmFramePair step = BOTH(self->mem.control_step_v) * per_v;
-   const BmFramePair rest = BOTH(self->mem.rest_current) * self->coef.scale;
-   const BmFramePair rest_step = BOTH(self->mem.rest_current_step) * self->coef.scale;
+   const BmFramePair start =
+      (REST_V - BM_REMOTE_CUTOFF_TUBE_LOW_V - BM_FRAME_PAIR(self->mem.control_v, self->mem.control_v)) *
+      per_v;
+   const BmFramePair step = BM_FRAME_PAIR(self->mem.control_step_v, self->mem.control_step_v) * per_v;
+   const BmFramePair rest = BM_FRAME_PAIR(self->mem.rest_current, self->mem.rest_current) * self->coef.scale;
+   const BmFramePair rest_step =
+      BM_FRAME_PAIR(self->mem.rest_current_step, self->mem.rest_current_step) * self->coef.scale;
    BmFramePair at = {1.0, 1.0, 2.0, 2.0};
    at += self->mem.position_frames;
    for (uint32_t n = 0; n < n_frames; n += 2) {
       const BmFrame first = bm_frame_max(bm_frame_min(in[n], loudest), -loudest);
       const BmFrame second = bm_frame_max(bm_frame_min(in[n + 1 < n_frames ? n + 1 : n], loudest), -loudest);
-      const BmFramePair signal = __builtin_shufflevector(first, second, 0, 1, 2, 3) * (FULL_SCALE_V * per_v);
+      const BmFramePair signal = BM_FRAME_PAIR(first, second) * (FULL_SCALE_V * per_v);
       const BmFramePair now = start - at * step;
       BmFramePair push = now + signal;
       BmFramePair pull = now - signal;

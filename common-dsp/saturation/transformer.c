@@ -1,6 +1,8 @@
 /* SPDX-License-Identifier: ISC */
 #include "saturation/transformer.h"
 
+#include "base/clones.h"
+
 #include <math.h>
 #include <string.h>
 
@@ -26,33 +28,49 @@ void bm_transformer_reset(BmTransformer* self)
    memset(&self->mem, 0, sizeof self->mem);
 }
 
-void bm_transformer_process(BmTransformer* self, const BmFrame* in, BmFrame* out, uint32_t n_frames)
+/* Half a step's share of what the core's current takes from the flux. */
+BM_INLINE BmFrame taken(BmFrame flux, double linear, double cubic)
+{
+   return flux * (linear + cubic * (flux * flux));
+}
+
+BM_INLINE BmFrame per_slope(BmFrame flux, double linear, double cubic)
+{
+   return 1.0 / ((1.0 + linear) + (3.0 * cubic) * (flux * flux));
+}
+
+BM_CLONES void bm_transformer_process(BmTransformer* self, const BmFrame* in, BmFrame* out, uint32_t n_frames)
 {
    const double h = self->cfg.half_step_s;
+   const double per_h = 1.0 / h;
    const double linear = h * self->cfg.corner_rad_s;
    const double cubic = linear * self->coef.bend;
    BmFrame flux = self->mem.flux_s;
    BmFrame rise = self->mem.rise_s;
-   BmFrame last = self->mem.out;
-   BmFrame before = self->mem.before;
-   /* Newton's step divides by the slope where the frame begins: that can be done while the frame before is
-      still worked on, and the flux moves little beside the knee. */
-   BmFrame per_slope = 1.0 / (1.0 + linear + 3.0 * cubic * flux * flux);
+   BmFrame last_in = self->mem.in;
+   BmFrame last_out = self->mem.out;
+   BmFrame lost = taken(flux, linear, cubic);
+   /* Newton's step divides by the slope of two frames ago: found while those between are still worked on, and
+      the flux moves little beside the knee. */
+   BmFrame before_last = per_slope(flux - rise, linear, cubic);
+   BmFrame last = per_slope(flux, linear, cubic);
    for (uint32_t n = 0; n < n_frames; ++n) {
-      const BmFrame goal = flux + h * (last + in[n]);
-      /* flux (1 + linear + cubic flux^2) = goal, from where the flux is heading */
+      /* flux + taken = goal, from where the flux is heading */
+      const BmFrame goal = (flux - lost) + h * (last_in + in[n]);
       const BmFrame guess = flux + rise;
-      const BmFrame square = guess * guess;
-      const BmFrame was = flux;
-      flux = guess - (guess * (1.0 + linear + cubic * square) - goal) * per_slope;
-      rise = flux - was;
-      per_slope = 1.0 / (1.0 + linear + 3.0 * cubic * flux * flux);
-      last = in[n] - self->cfg.corner_rad_s * flux * (1.0 + self->coef.bend * flux * flux);
-      out[n] = last + self->coef.blunt * (before - last);
-      before = last;
+      const BmFrame next = guess - (guess + taken(guess, linear, cubic) - goal) * before_last;
+      rise = next - flux;
+      flux = next;
+      lost = taken(flux, linear, cubic);
+      before_last = last;
+      last = per_slope(flux, linear, cubic);
+      last_in = in[n];
+      const BmFrame now = last_in - per_h * lost;
+      out[n] = now + self->coef.blunt * (last_out - now);
+      last_out = now;
    }
    self->mem.flux_s = flux;
    self->mem.rise_s = rise;
-   self->mem.out = last;
-   self->mem.before = before;
+   self->mem.in = last_in;
+   self->mem.out = last_out;
 }

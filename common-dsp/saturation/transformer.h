@@ -32,8 +32,8 @@ typedef struct {
    struct {
       BmFrame flux_s; /* full scale times seconds */
       BmFrame rise_s; /* of the flux in the last frame */
-      BmFrame out;
-      BmFrame before;
+      BmFrame in;
+      BmFrame out; /* before the low-pass */
    } mem;
 } BmTransformer;
 

@@ -80,11 +80,10 @@ BM_CLONES static void correct_droop(BmTubePath* path, BmFrame* high, uint32_t n_
 {
    const double outer = -0.5 * path->correction;
    const double inner = 0.5 + 0.5 * path->correction;
-   double* x = (double*)high;
    memcpy(high, path->last, sizeof path->last);
    memcpy(path->last, high + n_frames, sizeof path->last);
-   for (uint32_t i = 0; i < 2 * n_frames; ++i) {
-      x[i] = outer * (x[i + 6] + x[i]) + inner * (x[i + 4] + x[i + 2]);
+   for (uint32_t n = 0; n < n_frames; ++n) {
+      high[n] = outer * (high[n + 3] + high[n]) + inner * (high[n + 2] + high[n + 1]);
    }
 }
 
