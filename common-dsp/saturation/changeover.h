@@ -7,6 +7,7 @@
 
 #include <stdbool.h>
 #include <stdint.h>
+#include <string.h>
 
 /**
    Which of two copies of a path is heard, while a mode that a path cannot change in flight is changed.
@@ -61,6 +62,10 @@ static inline uint32_t bm_changeover_frames(const BmChangeover* self, uint32_t n
 static inline void bm_changeover_mix(BmChangeover* self, const BmFrame* copy0, const BmFrame* copy1,
                                      BmFrame* out, uint32_t n_frames)
 {
+   if (!self->is_changing) {
+      memcpy(out, self->heard ? copy1 : copy0, n_frames * sizeof *out);
+      return;
+   }
    for (uint32_t n = 0; n < n_frames; ++n) {
       double share = (double)self->heard;
       if (self->is_changing) {

@@ -166,20 +166,27 @@ BM_INLINE void process(const BmTriode* self, const BmTriodeRest* rest, BmTriodeM
 {
    const BmTriodeCircuit* circuit = &self->circuit;
    const BmCurve plate_curve = self->plate_v;
-   const double rest_v = rest->drive_v;
-   const double rest_plate_v = rest->plate_v;
-   const double rest_grid_a = rest->grid_a;
-   const double inverse_gain = rest->inverse_gain;
-   const double cathode_rise = step_s / circuit->cathode_farad;
-   const double cathode_kept = 1.0 - step_s / (circuit->cathode_farad * circuit->cathode_ohm);
    const double share = leak_share(circuit);
-   const double coupling_rise = share * step_s / circuit->coupling_farad;
+   /* What moves the grid is kept in segments of the curve, so that little stands between a current and the
+      next place on it. */
+   const double cathode_segments = (1.0 + 1.0 / mu) * plate_curve.per_unit;
+   const double source_segments = share * plate_curve.per_unit;
+   const double rest_segments = (rest->drive_v - plate_curve.first) * plate_curve.per_unit;
+   const BmFrame last_segment = bm_frame_both(plate_curve.n_segments);
+   const double cathode_rise = cathode_segments * step_s / circuit->cathode_farad;
+   const double cathode_kept = 1.0 - step_s / (circuit->cathode_farad * circuit->cathode_ohm);
+   const double coupling_rise = source_segments * share * step_s / circuit->coupling_farad;
    const double coupling_leak = share * step_s / (circuit->coupling_farad * circuit->grid_ohm);
    const double coupling_kept = 1.0 - coupling_leak;
    const double plate_siemens = 1.0 / circuit->plate_ohm;
+   const double rest_a = rest->plate_v * plate_siemens - rest->grid_a;
+   const double rest_out_v = rest->plate_v * rest->inverse_gain;
+   const double rest_grid_a = rest->grid_a;
+   const double inverse_gain = rest->inverse_gain;
+   const BmFrame zero = {0.0, 0.0};
    BmCurveMemory curve = memory->curve;
-   BmFrame cathode_v = memory->cathode_v;
-   BmFrame coupling_v = memory->coupling_v;
+   BmFrame cathode = memory->cathode_segments;
+   BmFrame coupling = memory->coupling_segments;
    for (uint32_t n = 0; n < n_steps; n += n_together) {
       /* The capacitors are charged by the currents of a frame ago: nothing beside their time constants, and
          it lets the steps of a frame run side by side. */
@@ -187,19 +194,18 @@ BM_INLINE void process(const BmTriode* self, const BmTriodeRest* rest, BmTriodeM
       BmFrame* const grid_a = memory->grid_a + (n & (factor - 1));
       BmFrame position[2];
       for (uint32_t k = 0; k < n_together; ++k) {
-         const BmFrame source_v = volts[n + k];
-         cathode_v = cathode_kept * cathode_v + cathode_rise * cathode_a[k];
-         coupling_v = coupling_kept * coupling_v + (coupling_rise * grid_a[k] + coupling_leak * source_v);
-         position[k] = bm_curve_position(
-            &plate_curve, (rest_v + share * source_v) - (share * coupling_v + (1.0 + 1.0 / mu) * cathode_v));
+         const BmFrame source = source_segments * volts[n + k];
+         cathode = cathode_kept * cathode + cathode_rise * cathode_a[k];
+         coupling = coupling_kept * coupling + (coupling_rise * grid_a[k] + coupling_leak * source);
+         const BmFrame at = (rest_segments + source) - (coupling + cathode);
+         position[k] = bm_frame_min(bm_frame_max(at, zero), last_segment);
       }
       BmFramePair plate_v = BM_FRAME_PAIR(position[0], position[n_together - 1]);
       BmFramePair current_a;
       bm_curve_step(&plate_curve, &curve, &plate_v, &current_a, n_together);
+      const BmFramePair total_a = (current_a + rest_a) - plate_v * plate_siemens;
+      const BmFramePair out_v = plate_v * inverse_gain - rest_out_v;
       current_a -= rest_grid_a;
-      const BmFramePair off_rest_v = plate_v - rest_plate_v;
-      const BmFramePair total_a = current_a - off_rest_v * plate_siemens;
-      const BmFramePair out_v = off_rest_v * inverse_gain;
       if (n_together == 2) {
          *(BmFramePair*)grid_a = current_a;
          *(BmFramePair*)cathode_a = total_a;
@@ -211,8 +217,8 @@ BM_INLINE void process(const BmTriode* self, const BmTriodeRest* rest, BmTriodeM
       }
    }
    memory->curve = curve;
-   memory->cathode_v = cathode_v;
-   memory->coupling_v = coupling_v;
+   memory->cathode_segments = cathode;
+   memory->coupling_segments = coupling;
 }
 
 BM_CLONES void bm_triode_process(const BmTriode* self, const BmTriodeRest* rest, BmTriodeMemory* memory,

@@ -57,8 +57,8 @@ typedef struct {
 /** What one stream through a stage remembers. */
 typedef struct {
    BmCurveMemory curve;
-   BmFrame cathode_v;                           /* off rest */
-   BmFrame coupling_v;                          /* off rest */
+   BmFrame cathode_segments;  /* the cathode's voltage off rest, as what it moves the grid by on the curve */
+   BmFrame coupling_segments; /* the coupling capacitor's */
    BmFrame cathode_a[BM_OVERSAMPLE_MAX_FACTOR]; /* of the frame before, off rest */
    BmFrame grid_a[BM_OVERSAMPLE_MAX_FACTOR];
 } BmTriodeMemory;
