@@ -198,6 +198,7 @@ BM_CLONES static void core_process(BmVariableMuCore* self, const BmRemoteCutoffT
       const BmFrame fast = self->mem.fast_v;
       const BmFrame released = self->coef.fast_release * (self->mem.slow_v - fast);
       const double attack = self->coef.attack;
+      const double near = 0.5 * self->cfg.per_control_frames;
       const double coupling = self->coef.coupling;
       BmFrame even_low = self->mem.even_low;
       BmFrame charge_v = self->mem.charge_v;
@@ -207,8 +208,10 @@ BM_CLONES static void core_process(BmVariableMuCore* self, const BmRemoteCutoffT
          const BmFrame out = odd[n] + c.imbalance * (even[n] - even_low);
          const BmFrame heard = bm_frame_abs(bm_sidechain_cut_step(&cut, out)) * c.one_over_threshold;
          const BmFrame above = rectify(heard) - fast;
-         /* Charged if above, else let go, but not below what the rectifier gives. */
-         charge_v += attack * bm_frame_max(above, zero) + bm_frame_min(bm_frame_max(above, released), zero);
+         /* Charged if above, else let go, but not below what the rectifier gives, and gently near it: what is
+            done now is heard two lines later. */
+         charge_v +=
+            attack * bm_frame_max(above, zero) + bm_frame_min(bm_frame_max(near * above, released), zero);
          high[n] = c.makeup_lin * out;
       }
       self->cut.mem = cut.mem;
