@@ -19,7 +19,7 @@
    Any curve will do: it is held as a cubic spline, whose antiderivative is exact, so nothing is lost where
    the input moves little. Outside its range the curve keeps its last value.
 */
-typedef struct {
+typedef struct __attribute__((aligned(16))) {
    double integral[5]; /* the antiderivative's polynomial over the position within the segment, 0 to 1 */
    double along;       /* a straight line that the caller may have read as well */
    double along_rise;

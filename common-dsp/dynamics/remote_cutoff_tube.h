@@ -21,7 +21,7 @@
    Tabulated as cubics that meet in value and slope: within 1e-8 of the current at rest.
 */
 typedef struct {
-   struct {
+   struct __attribute__((aligned(16))) {
       double c[4]; /* over the position off the segment's middle, -1/2 to 1/2 */
    } segment[BM_REMOTE_CUTOFF_TUBE_SEGMENTS];
 } BmRemoteCutoffTube;

@@ -80,9 +80,9 @@ typedef struct {
    (the control voltage's own share of the difference).
 
    The feedback loop has no delay-free path: the gain follows from the charge of the grids' capacitor, an
-   integrator. It moves on in steps of a twelve-thousandth of a second by all that the rectifier gave in the
-   step before, and in a straight line in between: late by less than a hundredth of the shortest attack's time
-   constant, and the equilibrium does not depend on it.
+   integrator. It moves in straight lines of a twelve-thousandth of a second, each by all that the rectifier
+   gave in the line before the last: a sixth of a millisecond late, beside 14 ms of the shortest attack's time
+   constant. The equilibrium does not depend on it.
 
    Constants: our own choice, to meet those figures; they belong to no real circuit. Runs oversampled, twice
    (live) or four times (render) at 48 kHz.
