@@ -5,6 +5,7 @@
 #include <sndfile.h>
 
 #include <errno.h>
+#include <fcntl.h>
 #include <math.h>
 #include <stdlib.h>
 #include <string.h>
@@ -16,6 +17,8 @@
 
 struct BmTake {
    char* path;
+   int fd;             /* of the file; libsndfile closes it */
+   struct stat opened; /* as the file was then */
    SNDFILE* file;
    SF_INFO info;
    uint32_t channels[BM_MAX_CHANNELS]; /* which of the file's, from 0 */
@@ -80,17 +83,19 @@ static bool is_cut_off(SNDFILE* file)
 }
 
 /* Open for reading what has audio in it. */
-static SNDFILE* open_checked(const char* path, SF_INFO* info, BmError* error)
+static SNDFILE* open_checked(const char* path, SF_INFO* info, int* fd, BmError* error)
 {
    memset(info, 0, sizeof(*info));
-   SNDFILE* file = sf_open(path, SFM_READ, info);
+   *fd = open(path, O_RDONLY | O_CLOEXEC);
+   const int open_reason = errno;
+   SNDFILE* file = *fd < 0 ? NULL : sf_open_fd(*fd, SFM_READ, info, SF_TRUE);
    if (!file) {
       struct stat status;
       const bool is_folder = !stat(path, &status) && S_ISDIR(status.st_mode);
-      const char* reason = access(path, R_OK) ? strerror(errno) : sf_strerror(NULL);
+      const char* reason = *fd < 0 ? strerror(open_reason) : sf_strerror(NULL);
       if (is_folder) {
          bm_fail(error, "%s: is a folder, not an audio file", path);
-      } else if (sf_error(NULL) == SF_ERR_UNRECOGNISED_FORMAT) {
+      } else if (*fd >= 0 && sf_error(NULL) == SF_ERR_UNRECOGNISED_FORMAT) {
          bm_fail(error, "%s: is no audio file of a format that libsndfile reads (WAV, AIFF, FLAC, Ogg ...)",
                  path);
       } else {
@@ -115,7 +120,8 @@ static SNDFILE* open_checked(const char* path, SF_INFO* info, BmError* error)
 bool bm_audio_probe(const char* path, BmAudioInfo* info, BmError* error)
 {
    SF_INFO sf_info;
-   SNDFILE* file = open_checked(path, &sf_info, error);
+   int fd;
+   SNDFILE* file = open_checked(path, &sf_info, &fd, error);
    if (!file) {
       return false;
    }
@@ -149,13 +155,16 @@ static bool pick_channels(BmTake* take, const BmTakeOptions* options, BmError* e
 BmTake* bm_take_open(const char* path, const BmTakeOptions* options, BmError* error)
 {
    SF_INFO info;
-   SNDFILE* file = open_checked(path, &info, error);
+   int fd;
+   SNDFILE* file = open_checked(path, &info, &fd, error);
    if (!file) {
       return NULL;
    }
    BmTake* take = bm_calloc(1, sizeof(BmTake));
    take->path = bm_copy(path);
    take->file = file;
+   take->fd = fd;
+   fstat(fd, &take->opened);
    take->info = info;
    take->ratio = options->rate_hz / (double)info.samplerate;
    take->n_frames = bm_frames_at_rate((uint64_t)info.frames, (double)info.samplerate, options->rate_hz);
@@ -192,6 +201,22 @@ void bm_take_close(BmTake* take)
    free(take);
 }
 
+/* Somebody wrote to the file since it was opened. (A file that is replaced or removed by name stays
+ * readable.) */
+static bool has_changed(const BmTake* take)
+{
+   struct stat now;
+   return fstat(take->fd, &now) || now.st_size != take->opened.st_size ||
+          now.st_mtim.tv_sec != take->opened.st_mtim.tv_sec ||
+          now.st_mtim.tv_nsec != take->opened.st_mtim.tv_nsec;
+}
+
+static bool fail_as_changed(const BmTake* take, BmError* error)
+{
+   return bm_fail(error, "%s: was changed while it was being read; try again when nothing writes to it",
+                  take->path);
+}
+
 /* Fill `picked` with the wanted channels of the next frames of the file; at the end with none. */
 static bool read_chunk(BmTake* take, uint32_t n_frames, BmError* error)
 {
@@ -202,7 +227,12 @@ static bool read_chunk(BmTake* take, uint32_t n_frames, BmError* error)
    if (!n) {
       return true;
    }
-   if (sf_readf_float(take->file, take->raw, n) != (sf_count_t)n) {
+   const bool is_whole = sf_readf_float(take->file, take->raw, n) == (sf_count_t)n;
+   /* Asked when something is wrong, and of all that was read at its end. */
+   if ((!is_whole || n == left) && has_changed(take)) {
+      return fail_as_changed(take, error);
+   }
+   if (!is_whole) {
       return bm_fail(error, "%s: %s", take->path, cut_off);
    }
    float* picked = take->picked;

@@ -74,6 +74,7 @@ void bm_output_close(BmOutput* output)
    if (!output) {
       return;
    }
+   const int reason = errno;
    if (output->fd >= 0) {
       unlink(output->temporary);
       close(output->fd);
@@ -82,6 +83,7 @@ void bm_output_close(BmOutput* output)
    free(output->folder);
    free(output->path);
    free(output);
+   errno = reason;
 }
 
 bool bm_make_folder(const char* path, BmError* error)

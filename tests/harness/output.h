@@ -26,7 +26,7 @@ bool bm_output_sync(BmOutput* output, BmError* error);
 /** Give the file its name. False with the error set. */
 bool bm_output_publish(BmOutput* output, BmError* error);
 
-/** Close; a file that was not published is removed. NULL is allowed. */
+/** Close; a file that was not published is removed. NULL is allowed. Leaves errno as it is. */
 void bm_output_close(BmOutput* output);
 
 /** Make a folder and those above it; one that is there is fine. False with the error set. */

@@ -1,6 +1,8 @@
 /* SPDX-License-Identifier: ISC */
 #include "text.h"
 
+#include "output.h"
+
 #include <errno.h>
 #include <math.h>
 #include <stdarg.h>
@@ -182,30 +184,29 @@ void bm_text_add_json_number(BmText* self, double value, int decimals)
    }
 }
 
+static bool write_all(int fd, const char* bytes, size_t n_bytes)
+{
+   while (n_bytes) {
+      const ssize_t n = write(fd, bytes, n_bytes);
+      if (n < 0 && errno != EINTR) {
+         return false;
+      }
+      bytes += n < 0 ? 0 : n;
+      n_bytes -= n < 0 ? 0 : (size_t)n;
+   }
+   return true;
+}
+
 bool bm_text_save(const BmText* self, const char* path)
 {
    if (self->failed) {
       errno = ENOMEM;
       return false;
    }
-   BmText partial = {0};
-   bm_text_addf(&partial, "%s.partial-%ld", path, (long)getpid());
-   if (partial.failed) {
-      errno = ENOMEM;
-      return false;
-   }
-   FILE* const file = fopen(partial.chars, "wb");
-   bool is_whole = false;
-   if (file) {
-      is_whole = fwrite(self->chars ? self->chars : "", 1, self->length, file) == self->length;
-      is_whole = fclose(file) == 0 && is_whole;
-      is_whole = is_whole && rename(partial.chars, path) == 0;
-      if (!is_whole) {
-         const int reason = errno;
-         unlink(partial.chars);
-         errno = reason;
-      }
-   }
-   bm_text_free(&partial);
+   BmError error = {0}; /* the caller says it in words of its own */
+   BmOutput* output = bm_output_open(path, &error);
+   const bool is_whole = output && write_all(bm_output_fd(output), self->chars, self->length) &&
+                         bm_output_sync(output, &error) && bm_output_publish(output, &error);
+   bm_output_close(output);
    return is_whole;
 }

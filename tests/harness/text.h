@@ -40,8 +40,8 @@ void bm_text_add_json_string(BmText* self, const char* string);
 /** Add a number as JSON, with `decimals` digits after the point; what is not finite becomes null. */
 void bm_text_add_json_number(BmText* self, double value, int decimals);
 
-/** Write the text to `path`, first under another name in the same folder, so that the old file stays until
-   the new one is whole. False (and errno) if it cannot, or if the text had failed. */
+/** Write the text to `path` as output.h does, so that the old file stays until the new one is whole. False
+ * (and errno) if it cannot, or if the text had failed. */
 bool bm_text_save(const BmText* self, const char* path);
 
 #endif
