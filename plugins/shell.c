@@ -400,7 +400,7 @@ static void load(Shell* self, uint32_t start, uint32_t n_frames)
 /* A lane of the slice, as it came or delayed; a mono input stands in both. */
 static const float* channel(const Shell* self, bool delayed, uint32_t lane)
 {
-   const uint32_t c = lane < self->form->n_inputs ? lane : self->form->n_inputs - 1;
+   const uint32_t c = lane && self->form->n_inputs > 1 ? 1 : 0;
    return self->line[c] + self->now - (delayed ? self->latency_frames : 0);
 }
 
