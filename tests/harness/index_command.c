@@ -230,6 +230,9 @@ static char* chain_of(const BmSession* session)
    for (uint32_t n = 0; n < session->n_nodes; ++n) {
       const BmNode* node = &session->nodes[n];
       for (uint32_t i = 0; i < node->n_inserts && node->is_used; ++i) {
+         if (node->inserts[i].is_bypassed) {
+            continue;
+         }
          const char* whole = node->inserts[i].plugin->name;
          /* Among our own the family's name says nothing. */
          whole += strncmp(whole, family, strlen(family)) ? 0 : strlen(family);
