@@ -65,18 +65,28 @@ typedef float Frames4 __attribute__((vector_size(32), aligned(4), may_alias));
    at the same distance from the centre are folded onto one another. */
 BM_INLINE void fold(const BmHalfband* self, const float* centre, Frames4* sum, uint32_t n_fours)
 {
-   const float* before = centre - 2;
-   const float* after = centre;
    for (uint32_t j = 0; j < n_fours; ++j) {
       sum[j] = (Frames4){0.0F};
    }
-   for (uint32_t i = 0; i < self->cfg.n_pairs; ++i) {
-      for (uint32_t j = 0; j < n_fours; ++j) {
-         const Frames4 folded = *(const Frames4*)(before + 8 * j) + *(const Frames4*)(after + 8 * j);
-         sum[j] += self->coef.tap[i] * folded;
+   /* Every fourth pair, for what one of them reads is what the next one's neighbour does. */
+   for (uint32_t first = 0; first < 4; ++first) {
+      Frames4 before[N_SIDE_BY_SIDE];
+      Frames4 after[N_SIDE_BY_SIDE];
+      for (uint32_t j = 1; j < n_fours; ++j) {
+         before[j] = *(const Frames4*)(centre - 2 - 2 * (size_t)first + 8 * j);
+         after[j - 1] = *(const Frames4*)(centre + 2 * (size_t)first + 8 * (j - 1));
       }
-      before -= 2;
-      after += 2;
+      for (uint32_t i = first; i < self->cfg.n_pairs; i += 4) {
+         before[0] = *(const Frames4*)(centre - 2 - 2 * (size_t)i);
+         after[n_fours - 1] = *(const Frames4*)(centre + 2 * (size_t)i + 8 * (n_fours - 1));
+         for (uint32_t j = 0; j < n_fours; ++j) {
+            sum[j] += self->coef.tap[i] * (before[j] + after[j]);
+         }
+         for (uint32_t j = 1; j < n_fours; ++j) {
+            before[n_fours - j] = before[n_fours - j - 1];
+            after[j - 1] = after[j];
+         }
+      }
    }
 }
 
