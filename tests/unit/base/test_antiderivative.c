@@ -77,6 +77,39 @@ static void a_step_is_the_published_quotient_of_antiderivatives(void** state)
    }
 }
 
+static void two_frames_at_once_are_two_frames_one_by_one(void** state)
+{
+   (void)state;
+   BmCurve curve;
+   BmCurveMemory one;
+   BmCurveMemory two;
+   bm_curve_init(&curve, segments, N_SEGMENTS, -8.0, 8.0, curve_tanh, NULL);
+   for (uint32_t i = 0; i <= N_SEGMENTS; ++i) {
+      segments[i].along = i;
+      segments[i].along_rise = 1.0;
+   }
+   bm_curve_settle(&curve, &one, bm_frame_both(0.0));
+   two = one;
+   uint64_t seed = 12;
+   for (int n = 0; n < 2000; ++n) {
+      BmFrame x[2];
+      BmFrame y[2];
+      for (int k = 0; k < 2; ++k) {
+         x[k] = bm_curve_position(&curve, bm_frame(9.0 * bm_test_random(&seed), 9.0 * bm_test_random(&seed)));
+         BmFramePair frames = BM_FRAME_PAIR(x[k], x[k]);
+         BmFramePair along;
+         bm_curve_step(&curve, &one, &frames, &along, 1);
+         y[k] = BM_FIRST_OF_PAIR(frames);
+         assert_close(along[1], x[k][1], 1e-9);
+      }
+      BmFramePair frames = BM_FRAME_PAIR(x[0], x[1]);
+      BmFramePair along;
+      bm_curve_step(&curve, &two, &frames, &along, 2);
+      assert_memory_equal(&frames, y, sizeof frames);
+      assert_memory_equal(&one, &two, sizeof one);
+   }
+}
+
 /* Alias-to-signal over all harmonics up to 20 kHz, ideal resampling, 5 kHz, 12 dB into the curve. */
 static double alias_db(double rate_hz, uint32_t oversampling, BmCurveFunction function, bool antialiased)
 {
@@ -153,6 +186,7 @@ int main(void)
    const struct CMUnitTest tests[] = {
       cmocka_unit_test(a_drawn_curve_is_the_function_and_its_slope),
       cmocka_unit_test(a_step_is_the_published_quotient_of_antiderivatives),
+      cmocka_unit_test(two_frames_at_once_are_two_frames_one_by_one),
       cmocka_unit_test(aliasing_is_what_the_reference_sheet_computed),
       cmocka_unit_test(a_straight_line_loses_what_the_theory_says),
    };
