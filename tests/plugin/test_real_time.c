@@ -3,15 +3,20 @@
    If this fails, a plugin can make a session drop out: something under run() allocated, locked or asked the
    kernel.
 
-   Every plugin of the bundle runs through all its controls, its bypass and garbage on its inputs while this
-   program stands in front of the C library's allocator and locks, and the kernel itself refuses system calls
-   (syscall user dispatch, Linux 5.11; where the kernel lacks it that part is left out, and said so).
+   Every plugin of the bundle runs through all its controls, choices and presets, its bypass, notes that it
+   may follow, a state put back between two blocks, and garbage on its inputs, while this program stands in
+   front of the C library's allocator and locks, and the kernel itself refuses system calls (syscall user
+   dispatch, Linux 5.11; where the kernel lacks it that part is left out, and said so).
 */
 #include "unit_test.h"
 
+#include "cases.h"
 #include "host.h"
 
 #include <lilv/lilv.h>
+#include <lv2/atom/atom.h>
+#include <lv2/state/state.h>
+#include <lv2/urid/urid.h>
 
 #include <dlfcn.h>
 #include <pthread.h>
@@ -119,6 +124,26 @@ int pthread_mutex_lock(pthread_mutex_t* mutex)
    return next(mutex);
 }
 
+int pthread_rwlock_rdlock(pthread_rwlock_t* lock)
+{
+   static int (*next)(pthread_rwlock_t*);
+   hit("pthread_rwlock_rdlock");
+   if (!next) {
+      *(void**)&next = dlsym(RTLD_NEXT, "pthread_rwlock_rdlock");
+   }
+   return next(lock);
+}
+
+int pthread_rwlock_wrlock(pthread_rwlock_t* lock)
+{
+   static int (*next)(pthread_rwlock_t*);
+   hit("pthread_rwlock_wrlock");
+   if (!next) {
+      *(void**)&next = dlsym(RTLD_NEXT, "pthread_rwlock_wrlock");
+   }
+   return next(lock);
+}
+
 /* The kernel delivers a refused system call as SIGSYS; it is counted and allowed to return as if it had
  * failed. */
 static void on_syscall(int number, siginfo_t* info, void* context)
@@ -150,6 +175,27 @@ typedef struct {
    float audio_out[MAX_AUDIO][BLOCK_FRAMES];
 } Subject;
 
+static char* uris[1024];
+static uint32_t n_uris;
+
+static LV2_URID map_uri(LV2_URID_Map_Handle handle, const char* uri)
+{
+   (void)handle;
+   for (uint32_t i = 0; i < n_uris; ++i) {
+      if (!strcmp(uris[i], uri)) {
+         return i + 1;
+      }
+   }
+   assert_true(n_uris < sizeof uris / sizeof *uris);
+   uris[n_uris] = strdup(uri);
+   return ++n_uris;
+}
+
+static LilvWorld* world;
+static LV2_URID_Map map = {NULL, map_uri};
+static const LV2_Feature map_feature = {LV2_URID__map, &map};
+static const LV2_Feature* const features[] = {&map_feature, NULL};
+
 static void start_watching(void)
 {
    is_watching = true;
@@ -164,11 +210,18 @@ static void stop_watching(void)
    is_watching = false;
 }
 
-/* How deep run() went into a stack that was painted before. */
 typedef struct {
    Subject* subject;
    uint64_t seed;
+   uint32_t n_blocks; /* that were run */
+   uint32_t n_frames; /* of plucks */
 } Job;
+
+static const BmPort* control_input(const BmPlugin* plugin, uint32_t i)
+{
+   const BmPort* port = &plugin->ports[i];
+   return port->kind == BM_PORT_CONTROL && port->is_input ? port : NULL;
+}
 
 static float value_between(const BmPort* port, uint64_t* seed)
 {
@@ -176,19 +229,42 @@ static float value_between(const BmPort* port, uint64_t* seed)
    return port->min + (float)share * (port->max - port->min);
 }
 
-static void* run_job(void* data)
+/* Plucked notes of many pitches, so that detectors find, follow and lose them. */
+static void play_notes(Job* job)
 {
-   Job* job = data;
+   enum { NOTE_FRAMES = 4 * RATE_HZ / 5 };
+   for (int i = 0; i < BLOCK_FRAMES; ++i, ++job->n_frames) {
+      const uint32_t note = job->n_frames / NOTE_FRAMES;
+      const double t = (double)(job->n_frames % NOTE_FRAMES) / RATE_HZ;
+      const double hz = 82.4 * pow(2.0, (note * 5 % 24) / 12.0);
+      for (int c = 0; c < MAX_AUDIO; ++c) {
+         double x = 0.001 * bm_test_random(&job->seed);
+         for (int h = 1; h <= 4; ++h) {
+            x += 0.3 / h * exp(-3.0 * t) * sin(2.0 * 3.14159265358979 * hz * h * (t + 0.0003 * c));
+         }
+         job->subject->audio_in[c][i] = (float)x;
+      }
+   }
+}
+
+static void run_watched(Job* job, uint32_t n_frames)
+{
+   start_watching();
+   lilv_instance_run(job->subject->instance, n_frames);
+   stop_watching();
+   ++job->n_blocks;
+}
+
+/* All controls jump about, their values sometimes garbage, as the audio is. */
+static void run_wild(Job* job)
+{
+   static const float garbage[] = {NAN, INFINITY, -INFINITY, 1e30F, 1e-40F};
    Subject* subject = job->subject;
    const BmPlugin* plugin = subject->plugin;
-   static const float garbage[] = {NAN, INFINITY, -INFINITY, 1e30F, 1e-40F};
-   if (kernel_watches && prctl(PR_SET_SYSCALL_USER_DISPATCH, DISPATCH_ON, 0, 0, &selector) != 0) {
-      kernel_watches = false;
-   }
    for (int block = 0; block < N_BLOCKS; ++block) {
       for (uint32_t i = 0; i < plugin->n_ports; ++i) {
-         const BmPort* port = &plugin->ports[i];
-         if (port->kind == BM_PORT_CONTROL && port->is_input && bm_test_random(&job->seed) > 0.5) {
+         const BmPort* port = control_input(plugin, i);
+         if (port && bm_test_random(&job->seed) > 0.5) {
             subject->controls[i] = block % 50 == 49 ? garbage[block % 5] : value_between(port, &job->seed);
          }
       }
@@ -199,17 +275,109 @@ static void* run_job(void* data)
                                          : (float)(block % 7 == 6 ? 0.0 : 0.3 * bm_test_random(&job->seed));
          }
       }
-      start_watching();
-      lilv_instance_run(subject->instance, block % 11 == 10 ? 0 : BLOCK_FRAMES);
-      stop_watching();
+      run_watched(job, block % 11 == 10 ? 0 : BLOCK_FRAMES);
    }
+}
+
+static void set_defaults(Subject* subject)
+{
+   for (uint32_t i = 0; i < subject->plugin->n_ports; ++i) {
+      if (control_input(subject->plugin, i)) {
+         subject->controls[i] = subject->plugin->ports[i].def;
+      }
+   }
+}
+
+/* Each control alone, to both ends of its range, and to each of its choices for long enough to find a note.
+ */
+static void run_sweeps(Job* job)
+{
+   Subject* subject = job->subject;
+   set_defaults(subject);
+   for (uint32_t i = 0; i < subject->plugin->n_ports; ++i) {
+      const BmPort* port = control_input(subject->plugin, i);
+      for (uint32_t step = 0; port && step < 3 + port->n_points; ++step) {
+         subject->controls[i] = step == 0   ? port->min
+                                : step == 1 ? port->max
+                                : step == 2 ? port->def
+                                            : port->points[step - 3].value;
+         for (int block = 0; block < (step < 3 ? 1 : 160); ++block) {
+            play_notes(job);
+            run_watched(job, BLOCK_FRAMES);
+         }
+      }
+      if (port) {
+         subject->controls[i] = port->def;
+      }
+   }
+}
+
+static const void* value_of_control(const char* symbol, void* user, uint32_t* size, uint32_t* type)
+{
+   (void)symbol;
+   (void)user;
+   *size = *type = 0;
+   return NULL;
+}
+
+static void set_control(const char* symbol, void* user, const void* value, uint32_t size, uint32_t type)
+{
+   (void)size;
+   Subject* subject = user;
+   for (uint32_t i = 0; i < subject->plugin->n_ports; ++i) {
+      if (!strcmp(subject->plugin->ports[i].symbol, symbol)) {
+         subject->controls[i] =
+            type == map_uri(NULL, LV2_ATOM__Int) ? (float)*(const int32_t*)value : *(const float*)value;
+      }
+   }
+}
+
+/* Each preset, and each time the state of before is saved and restored, as a host does between two runs. */
+static void run_presets(Job* job)
+{
+   Subject* subject = job->subject;
+   for (uint32_t n = 0; n <= subject->plugin->n_presets; ++n) {
+      LilvState* state = lilv_state_new_from_instance((const LilvPlugin*)subject->plugin->lilv,
+                                                      subject->instance, &map, NULL, NULL, NULL, NULL,
+                                                      value_of_control, subject, LV2_STATE_IS_POD, features);
+      lilv_state_restore(state, subject->instance, NULL, NULL, 0, features);
+      lilv_state_free(state);
+      if (n < subject->plugin->n_presets) {
+         LilvNode* uri = lilv_new_uri(world, subject->plugin->presets[n].uri);
+         lilv_world_load_resource(world, uri);
+         LilvState* preset = lilv_state_new_from_world(world, &map, uri);
+         if (!preset) {
+            ++n_hits; /* no preset, no proof */
+            first_hit = "a preset that cannot be read";
+         } else {
+            lilv_state_restore(preset, subject->instance, set_control, subject, 0, features);
+            lilv_state_free(preset);
+         }
+         lilv_node_free(uri);
+      }
+      for (int block = 0; block < 40; ++block) {
+         play_notes(job);
+         run_watched(job, BLOCK_FRAMES);
+      }
+   }
+}
+
+static void* run_job(void* data)
+{
+   Job* job = data;
+   if (kernel_watches && prctl(PR_SET_SYSCALL_USER_DISPATCH, DISPATCH_ON, 0, 0, &selector) != 0) {
+      kernel_watches = false;
+   }
+   run_wild(job);
+   run_sweeps(job);
+   run_presets(job);
    if (kernel_watches) {
       prctl(PR_SET_SYSCALL_USER_DISPATCH, DISPATCH_OFF, 0, 0, 0);
    }
    return NULL;
 }
 
-/* Run on a thread whose stack is painted, so that the deepest write shows. */
+/* How deep run() and its thread go: run on a stack that is painted, so that the deepest write shows. */
 static size_t run_on_painted_stack(Job* job)
 {
    enum { PAINT = 0x5A };
@@ -236,9 +404,9 @@ static void check(const BmPlugin* plugin)
    Subject* subject = calloc(1, sizeof *subject);
    subject->plugin = plugin;
    subject->controls = calloc(plugin->n_ports, sizeof *subject->controls);
-   subject->instance = lilv_plugin_instantiate((const LilvPlugin*)plugin->lilv, RATE_HZ, NULL);
+   subject->instance = lilv_plugin_instantiate((const LilvPlugin*)plugin->lilv, RATE_HZ, features);
    if (!subject->instance) {
-      fail_msg("%s: does not run in a host without features", plugin->uri);
+      fail_msg("%s: does not run", plugin->uri);
    }
    uint32_t n_in = 0;
    uint32_t n_out = 0;
@@ -258,14 +426,15 @@ static void check(const BmPlugin* plugin)
    n_hits = 0;
    first_hit = NULL;
    first_syscall = -1;
-   Job job = {subject, 4711};
+   Job job = {.subject = subject, .seed = 4711};
    const size_t stack_bytes = run_on_painted_stack(&job);
    lilv_instance_deactivate(subject->instance);
    lilv_instance_free(subject->instance);
    free(subject->controls);
    free(subject);
-   printf("%-46s %d blocks, %ld hits, %5.1f KiB of stack%s\n", plugin->uri, N_BLOCKS, n_hits,
+   printf("%-46s %u blocks, %ld hits, %5.1f KiB of stack%s\n", plugin->uri, job.n_blocks, n_hits,
           (double)stack_bytes / 1024.0, kernel_watches ? "" : " (kernel not watching)");
+   cases_add(plugin->uri, "real-time blocks", job.n_blocks);
    if (n_hits) {
       fail_msg("%s: %ld calls under run(); the first: %s (system call %ld)", plugin->uri, n_hits,
                first_hit ? first_hit : "the kernel", first_syscall);
@@ -327,7 +496,13 @@ int main(void)
       cmocka_unit_test(the_watch_itself_sees_an_allocation_and_a_system_call),
       cmocka_unit_test(nothing_under_run_allocates_locks_or_calls_the_kernel),
    };
+   world = lilv_world_new();
+   lilv_world_load_all(world);
    const int n_failed = cmocka_run_group_tests(tests, NULL, NULL);
+   lilv_world_free(world);
+   for (uint32_t i = 0; i < n_uris; ++i) {
+      free(uris[i]);
+   }
    bm_host_free(host);
    return n_failed;
 }
