@@ -1,6 +1,9 @@
 /* SPDX-License-Identifier: ISC */
 #include "analysis/lowest_note.h"
 
+#include "base/clones.h"
+#include "base/floats.h"
+
 #include <math.h>
 #include <string.h>
 
@@ -21,17 +24,27 @@
 #define CANDIDATE_FLOOR_DB 46.0
 #define KEPT_CANDIDATE_FLOOR_DB 50.0
 #define LEAST_PROMINENCE_DB 2.0
-#define N_SCORED_MOST 64
+#define N_SCORED_MOST 40
+#define FAR_HZ 1e9
 
-/* Costs in work units, a butterfly being one; measured, rounded up. */
-#define UNITS_PER_LEVEL 6
-#define UNITS_PER_SCAN 4
-#define UNITS_PER_PEAK 24
-#define UNITS_PER_PASSED_OVER 4
-#define UNITS_PER_SCORE 128
-#define UNITS_PER_LINE 48
-#define UNITS_FOR_DECISION 128
-#define TICK_UNITS 800
+#define LOW_PASS_REJECT_DB 60.0
+#define LOW_PASS_STEP 16
+
+/* Costs in work units, eight butterflies being one; measured, rounded up. */
+#define FLOATS_LOADED_PER_UNIT 32
+#define UNITS_PER_LEVELS 2
+#define BINS_SCANNED_PER_UNIT 8
+#define UNITS_PER_PEAK 3
+#define UNITS_PER_INDEX 40
+#define UNITS_PER_PASSED_OVER 1
+#define UNITS_PER_SCORE 64
+#define UNITS_PER_LINE 1
+#define UNITS_FOR_DECISION 16
+
+/* What a tick spends: little, so that the work is spread evenly, unless that leaves too
+   much for the time to the next analysis. */
+#define TICK_UNITS 28
+#define LATE_TICK_UNITS 160
 
 #define N_PARTIALS 8
 
@@ -51,108 +64,152 @@ static double clamp(double x, double low, double high)
    return x < low ? low : x > high ? high : x;
 }
 
+/* Without the C library's care for NaN, which is none of ours. */
+static double least(double a, double b)
+{
+   return a < b ? a : b;
+}
+
+static double most(double a, double b)
+{
+   return a > b ? a : b;
+}
+
 static double cents(double hz, double reference_hz)
 {
    return 1200.0 * log2(hz / reference_hz);
 }
 
+/* The same of what lies near, without a logarithm: within 0.01 % up to 50 cents. */
+static double few_cents(double hz, double reference_hz)
+{
+   return 3462.4680981 * (hz - reference_hz) / (hz + reference_hz); /* 2400 / ln 2 */
+}
+
 /* ---- front end ---- */
 
-/* Chebyshev low-pass of the first kind, order 8, 0.5 dB: pole k at -sinh(a) sin(t) + i cosh(a) cos(t) with
-   t = (2k + 1) pi / 16, a = asinh(1 / ripple) / 8 (Oppenheim & Schafer, Discrete-Time Signal Processing, app.
-   B), by the bilinear transform with its edge at `edge_hz`. What folds into the band is 60 dB down. */
-static void design_anti_alias(double sections[4][5], double edge_hz, double sample_rate_hz)
+/* Modified Bessel function of the first kind, order 0, by its power series. */
+static double bessel_i0(double x)
 {
-   const double a = asinh(1.0 / sqrt(pow(10.0, 0.05) - 1.0)) / 8.0;
-   const double edge = tan(PI * edge_hz / sample_rate_hz);
-   for (int k = 0; k < 4; ++k) {
-      const double t = PI * (2 * k + 1) / 16.0;
-      const double re = -sinh(a) * sin(t) * edge;
-      const double im = cosh(a) * cos(t) * edge;
-      const double square = re * re + im * im;
-      const double scale = 1.0 / (1.0 - 2.0 * re + square);
-      sections[k][0] = square * scale;
-      sections[k][1] = 2.0 * square * scale;
-      sections[k][2] = square * scale;
-      sections[k][3] = (2.0 * square - 2.0) * scale;
-      sections[k][4] = (1.0 + 2.0 * re + square) * scale;
+   double sum = 1.0;
+   double term = 1.0;
+   for (double k = 1.0; term > 1e-12 * sum; k += 1.0) {
+      term *= 0.25 * x * x / (k * k);
+      sum += term;
+   }
+   return sum;
+}
+
+/* A low-pass before decimation, by Kaiser's window (Oppenheim & Schafer, Discrete-Time Signal Processing,
+   section 7.5.3): what folds into the band is 60 dB down. */
+static void design_low_pass(BmLowestNote* self)
+{
+   const double rate = self->cfg.sample_rate_hz;
+   const double reject_hz = self->coef.decimated_hz - BAND_HZ;
+   const double wanted = 1.0 + (LOW_PASS_REJECT_DB - 8.0) / (2.285 * 2.0 * PI * (reject_hz - BAND_HZ) / rate);
+   const uint32_t n = ((uint32_t)wanted / LOW_PASS_STEP + 1) * LOW_PASS_STEP;
+   const double beta = 0.1102 * (LOW_PASS_REJECT_DB - 8.7);
+   const double edge = (reject_hz + BAND_HZ) / rate; /* of Nyquist */
+   double taps[BM_LOWEST_NOTE_LOW_PASS_MAX];
+   double sum = 0.0;
+   for (uint32_t i = 0; i < n; ++i) {
+      const double t = i - 0.5 * (n - 1);
+      const double u = 2.0 * t / n;
+      taps[i] =
+         bessel_i0(beta * sqrt(1.0 - u * u)) * sin(PI * edge * t) / (PI * t); /* n is even: t is not 0 */
+      sum += taps[i];
+   }
+   self->coef.n_low_pass = n;
+   for (uint32_t i = 0; i < n; ++i) {
+      self->coef.low_pass[2 * i] = (float)(taps[i] / sum);
+      self->coef.low_pass[2 * i + 1] = (float)(taps[i] / sum);
    }
 }
 
-static BmFrame anti_alias(BmLowestNote* self, BmFrame x)
+static void hear(BmLowestNote* self, const BmFrame* in, uint32_t n_frames)
 {
-   for (int k = 0; k < 4; ++k) {
-      const double* c = self->coef.anti_alias[k];
-      BmFrame* z = self->mem.anti_alias[k];
-      const BmFrame y = c[0] * x + z[0];
-      z[0] = c[1] * x - c[3] * y + z[1];
-      z[1] = c[2] * x - c[4] * y;
-      x = y;
+   float* to = self->mem.heard + 2 * self->mem.heard_end;
+   for (uint32_t i = 0; i < n_frames; ++i) {
+      to[2 * i] = (float)in[i][0];
+      to[2 * i + 1] = (float)in[i][1];
    }
-   return x;
+   self->mem.heard_end += n_frames;
+}
+
+/* Only at ticks, so that what lies where does not depend on blocks. */
+static void make_room(BmLowestNote* self)
+{
+   const uint32_t n_kept = self->coef.n_low_pass;
+   if (self->mem.heard_end + self->coef.decimation > BM_LOWEST_NOTE_HEARD_FRAMES) {
+      memmove(self->mem.heard, self->mem.heard + 2 * (self->mem.heard_end - n_kept),
+              2 * n_kept * sizeof(float));
+      self->mem.heard_end = n_kept;
+   }
+}
+
+/* The newest low-passed frame. */
+BM_CLONES static void low_pass(const BmLowestNote* self, float* left, float* right)
+{
+   const uint32_t n = 2 * self->coef.n_low_pass;
+   const float* taps = self->coef.low_pass;
+   const float* x = self->mem.heard + 2 * self->mem.heard_end - n;
+   BmFloats sums[4] = {{0.0f}};
+   for (uint32_t i = 0; i < n; i += 4 * BM_FLOATS_STEP) {
+      for (uint32_t k = 0; k < 4; ++k) {
+         const uint32_t at = i + k * BM_FLOATS_STEP;
+         sums[k] += *(const BmFloats*)(taps + at) * *(const BmFloats*)(x + at);
+      }
+   }
+   const BmFloats sum = (sums[0] + sums[1]) + (sums[2] + sums[3]);
+   *left = (sum[0] + sum[2]) + (sum[4] + sum[6]);
+   *right = (sum[1] + sum[3]) + (sum[5] + sum[7]);
 }
 
 /* ---- spectrum: left is the real part of the input, right the imaginary ---- */
 
+BM_CLONES static void lay_window(BmLowestNote* self, uint32_t first, uint32_t end)
+{
+   const uint32_t oldest = (self->mem.job.newest - self->coef.window_samples) % BM_LOWEST_NOTE_FFT;
+   const float* left = self->mem.ring[0] + oldest;
+   const float* right = self->mem.ring[1] + oldest;
+   for (uint32_t i = first; i < end; i += BM_FLOATS_STEP) {
+      const BmFloats window = *(const BmFloats*)(self->coef.window + i);
+      *(BmFloats*)(self->mem.re + i) = *(const BmFloats*)(left + i) * window;
+      *(BmFloats*)(self->mem.im + i) = *(const BmFloats*)(right + i) * window;
+   }
+}
+
+static uint32_t smaller(uint32_t a, uint32_t b)
+{
+   return a < b ? a : b;
+}
+
 static uint32_t load(BmLowestNote* self, uint32_t units)
 {
    BmLowestNoteJob* job = &self->mem.job;
-   const uint32_t n = self->coef.window_samples;
-   uint32_t spent = 0;
-   for (; spent < units && job->position < BM_LOWEST_NOTE_FFT; ++spent, ++job->position) {
-      const uint32_t i = job->position;
-      const uint32_t at = (job->newest - n + i) % BM_LOWEST_NOTE_FFT;
-      const uint32_t to = self->coef.reversed[i];
-      self->mem.re[to] = i < n ? self->mem.ring[0][at] * self->coef.window[i] : 0.0f;
-      self->mem.im[to] = i < n ? self->mem.ring[1][at] * self->coef.window[i] : 0.0f;
-   }
+   const uint32_t wanted = units * FLOATS_LOADED_PER_UNIT;
+   const uint32_t end = smaller(job->position + wanted, BM_LOWEST_NOTE_FFT);
+   const uint32_t spent = (end - job->position) / FLOATS_LOADED_PER_UNIT;
+   lay_window(self, job->position, end);
+   job->position = end;
    if (job->position == BM_LOWEST_NOTE_FFT) {
       job->stage = TRANSFORM;
-      job->position = 0;
-      job->half = 1;
+      job->transform = (BmFftProgress){0, 0};
    }
    return spent;
 }
 
-/* Radix 2, decimation in time, in place, so that it can stop and go on between any two butterflies. */
 static uint32_t transform(BmLowestNote* self, uint32_t units)
 {
    BmLowestNoteJob* job = &self->mem.job;
-   uint32_t spent = 0;
-   while (spent < units && job->half < BM_LOWEST_NOTE_FFT) {
-      const uint32_t half = job->half;
-      const uint32_t group = job->position / half;
-      const uint32_t first = job->position % half;
-      const uint32_t n = half - first < units - spent ? half - first : units - spent;
-      const float* tw_re = self->coef.twiddle_re + half - 1 + first;
-      const float* tw_im = self->coef.twiddle_im + half - 1 + first;
-      float* a_re = self->mem.re + 2 * half * group + first;
-      float* a_im = self->mem.im + 2 * half * group + first;
-      float* b_re = a_re + half;
-      float* b_im = a_im + half;
-      for (uint32_t j = 0; j < n; ++j) {
-         const float re = b_re[j] * tw_re[j] - b_im[j] * tw_im[j];
-         const float im = b_re[j] * tw_im[j] + b_im[j] * tw_re[j];
-         b_re[j] = a_re[j] - re;
-         b_im[j] = a_im[j] - im;
-         a_re[j] += re;
-         a_im[j] += im;
-      }
-      spent += n;
-      job->position += n;
-      if (job->position == BM_LOWEST_NOTE_FFT / 2) {
-         job->position = 0;
-         job->half *= 2;
-      }
-   }
-   if (job->half == BM_LOWEST_NOTE_FFT) {
+   if (bm_fft_work(self->coef.fft_table, BM_LOWEST_NOTE_FFT, &job->transform, units, self->mem.re,
+                   self->mem.im)) {
       job->stage = LEVELS;
-      job->position = 1;
-      job->first_bin = (uint32_t)(0.94 * self->cfg.params.lowest_hz / self->coef.bin_hz);
-      job->loudest_bin = job->first_bin;
+      job->position = 0;
+      job->first_bin = (uint32_t)(0.94 * self->cfg.params.lowest_hz * self->coef.bins_per_hz);
       self->mem.newest_spectrum = (self->mem.newest_spectrum + 1) % BM_LOWEST_NOTE_SPECTRA;
    }
-   return spent;
+   return units;
 }
 
 /* The spectrum `ago` analyses before the newest. */
@@ -169,25 +226,59 @@ static double level_at(const float* level_db, double bin)
    return (1.0 - share) * (double)level_db[k] + share * (double)level_db[k + 1];
 }
 
-/* Power of both lanes: bins k and N - k of the joint transform hold L + iR and its mirror. */
+/* Levels of the power of both lanes: bins k and N - k of the joint transform hold L + iR and its mirror. */
+BM_CLONES static void take_levels(BmLowestNote* self, float* level_db, uint32_t first, uint32_t end)
+{
+   for (uint32_t i = first; i < end; i += BM_FLOATS_STEP) {
+      BmFloats power;
+      for (uint32_t lane = 0; lane < BM_FLOATS_STEP; ++lane) {
+         const uint32_t k = self->coef.place[0][i + lane];
+         const uint32_t m = self->coef.place[1][i + lane];
+         power[lane] = (self->mem.re[k] * self->mem.re[k] + self->mem.im[k] * self->mem.im[k]) +
+                       (self->mem.re[m] * self->mem.re[m] + self->mem.im[m] * self->mem.im[m]);
+      }
+      power = 0.5f * power + 1e-20f;
+      BmFloats log2_power;
+      bm_floats_log2(&power, &log2_power);
+      *(BmFloats*)(level_db + i) = 3.01029996f * log2_power;
+   }
+}
+
+/* By eight lanes, then what is left over. The range is longer than eight. */
+BM_CLONES static uint32_t loudest_bin(const float* level_db, uint32_t first, uint32_t last)
+{
+   BmFloats most_db = *(const BmFloats*)(level_db + first);
+   uint32_t k = first + BM_FLOATS_STEP;
+   for (; k + BM_FLOATS_STEP <= last + 1; k += BM_FLOATS_STEP) {
+      const BmFloats next_db = *(const BmFloats*)(level_db + k);
+      const BmFloatsBits is_more = next_db > most_db;
+      most_db = (BmFloats)((is_more & (BmFloatsBits)next_db) | (~is_more & (BmFloatsBits)most_db));
+   }
+   float loudest_db = level_db[last];
+   for (; k < last; ++k) {
+      loudest_db = level_db[k] > loudest_db ? level_db[k] : loudest_db;
+   }
+   for (uint32_t lane = 0; lane < BM_FLOATS_STEP; ++lane) {
+      loudest_db = most_db[lane] > loudest_db ? most_db[lane] : loudest_db;
+   }
+   for (k = first; level_db[k] < loudest_db;) {
+      ++k;
+   }
+   return k;
+}
+
 static uint32_t levels(BmLowestNote* self, uint32_t units)
 {
    BmLowestNoteJob* job = &self->mem.job;
    float* level_db = self->mem.level_db[self->mem.newest_spectrum];
-   const float* re = self->mem.re;
-   const float* im = self->mem.im;
-   uint32_t spent = 0;
-   for (; spent < units && job->position < BM_LOWEST_NOTE_BINS; spent += UNITS_PER_LEVEL, ++job->position) {
-      const uint32_t k = job->position;
-      const uint32_t m = BM_LOWEST_NOTE_FFT - k;
-      const float power = 0.5f * (re[k] * re[k] + im[k] * im[k] + re[m] * re[m] + im[m] * im[m]);
-      level_db[k] = 10.0f * log10f(power + 1e-20f);
-      if (k >= job->first_bin && k <= self->coef.last_bin && level_db[k] > level_db[job->loudest_bin]) {
-         job->loudest_bin = k;
-      }
-   }
+   const uint32_t n_runs = units / UNITS_PER_LEVELS + 1;
+   const uint32_t end = smaller(job->position + n_runs * BM_FLOATS_STEP, BM_LOWEST_NOTE_BINS);
+   const uint32_t spent = (end - job->position) / BM_FLOATS_STEP * UNITS_PER_LEVELS;
+   take_levels(self, level_db, job->position, end);
+   job->position = end;
    if (job->position == BM_LOWEST_NOTE_BINS) {
       level_db[0] = level_db[1];
+      job->loudest_bin = loudest_bin(level_db, job->first_bin, self->coef.last_bin);
       job->stage = MAINS;
       job->position = 0;
    }
@@ -206,22 +297,22 @@ static double mains_hz(int system, int line)
 static void watch_mains(BmLowestNote* self, int system, int line)
 {
    float* memory = self->mem.mains_level_db[system][line];
-   const double bin = mains_hz(system, line) / self->coef.bin_hz;
+   const double bin = mains_hz(system, line) * self->coef.bins_per_hz;
    const float level = (float)level_at(spectrum(self, 0), bin);
    memory[self->mem.n_spectra % BM_LOWEST_NOTE_MAINS_MEMORY] = level;
    if (self->mem.n_spectra < BM_LOWEST_NOTE_MAINS_MEMORY) {
       return;
    }
-   float least = level;
-   float most = level;
+   float low = level;
+   float high = level;
    for (int i = 0; i < BM_LOWEST_NOTE_MAINS_MEMORY; ++i) {
-      least = fminf(least, memory[i]);
-      most = fmaxf(most, memory[i]);
+      low = memory[i] < low ? memory[i] : low;
+      high = memory[i] > high ? memory[i] : high;
    }
    double* hum = &self->mem.mains_hum_db[system][line];
    if ((double)level < *hum) {
       *hum = (double)level;
-   } else if (most - least < 1.2f) {
+   } else if (high - low < 1.2f) {
       *hum += 0.2 * ((double)level - *hum);
    } else {
       *hum += HOP_S;
@@ -258,7 +349,7 @@ static uint32_t mains(BmLowestNote* self, uint32_t units)
    const double loudest_db = (double)spectrum(self, 0)[job->loudest_bin];
    self->mem.loudest_db = loudest_db;
    self->mem.loudest_change_db = loudest_db - (double)spectrum(self, 2)[job->loudest_bin];
-   self->mem.programme_db = fmax(loudest_db, self->mem.programme_db - HOP_S * PROGRAMME_FADE_DB_PER_S);
+   self->mem.programme_db = most(loudest_db, self->mem.programme_db - HOP_S * PROGRAMME_FADE_DB_PER_S);
    const bool heard = loudest_db > SILENCE_DB && loudest_db > self->mem.programme_db - UNDER_PROGRAMME_DB;
    self->mem.n_peaks = 0;
    job->best_hz = 0.0;
@@ -284,30 +375,53 @@ static BmLowestNotePeak peak_at(const BmLowestNote* self, uint32_t k, double pro
    };
 }
 
+/* A run of bins between which the scan may stop, and the most tops in it. */
+#define SCAN_BINS 32
+#define SCAN_TOPS (SCAN_BINS / 2 + 1)
+
+static uint32_t find_tops(const float* level_db, float floor_db, uint32_t first, uint32_t end, uint32_t* tops)
+{
+   uint32_t n = 0;
+   for (uint32_t k = first; k < end; ++k) {
+      const float level = level_db[k];
+      tops[n] = k;
+      n += (uint32_t)(level > level_db[k - 1]) & (uint32_t)(level >= level_db[k + 1]) &
+           (uint32_t)(level > floor_db);
+   }
+   return n;
+}
+
+static void consider_top(BmLowestNote* self, uint32_t k)
+{
+   const float* level_db = spectrum(self, 0);
+   float left = level_db[k];
+   float right = level_db[k];
+   for (uint32_t j = 1; j <= self->coef.lobe_bins; ++j) {
+      const float before = level_db[k - (j < k ? j : k)];
+      const float after = level_db[k + j];
+      left = before < left ? before : left;
+      right = after < right ? after : right;
+   }
+   const double prominence_db = (double)(level_db[k] - (left > right ? left : right));
+   if (prominence_db >= LEAST_PROMINENCE_DB && self->mem.n_peaks < BM_LOWEST_NOTE_PEAKS) {
+      self->mem.peaks[self->mem.n_peaks++] = peak_at(self, k, prominence_db);
+   }
+}
+
 static uint32_t scan(BmLowestNote* self, uint32_t units)
 {
    BmLowestNoteJob* job = &self->mem.job;
-   const float* level_db = spectrum(self, 0);
-   const uint32_t lobe = self->coef.lobe_bins;
    const float floor_db = (float)(self->mem.loudest_db - PEAK_FLOOR_DB);
    uint32_t spent = 0;
-   for (; spent < units && job->position < self->coef.last_bin; ++job->position) {
-      const uint32_t k = job->position;
-      spent += UNITS_PER_SCAN;
-      if (!(level_db[k] > level_db[k - 1] && level_db[k] >= level_db[k + 1] && level_db[k] > floor_db)) {
-         continue;
+   while (spent < units && job->position < self->coef.last_bin) {
+      uint32_t tops[SCAN_BINS + 1];
+      const uint32_t end = smaller(job->position + SCAN_BINS, self->coef.last_bin);
+      const uint32_t n_tops = find_tops(spectrum(self, 0), floor_db, job->position, end, tops);
+      for (uint32_t i = 0; i < n_tops; ++i) {
+         consider_top(self, tops[i]);
       }
-      spent += UNITS_PER_PEAK;
-      float left = level_db[k];
-      float right = level_db[k];
-      for (uint32_t j = 1; j <= lobe; ++j) {
-         left = fminf(left, level_db[k - (j < k ? j : k)]);
-         right = fminf(right, level_db[k + j]);
-      }
-      const double prominence_db = (double)(level_db[k] - fmaxf(left, right));
-      if (prominence_db >= LEAST_PROMINENCE_DB && self->mem.n_peaks < BM_LOWEST_NOTE_PEAKS) {
-         self->mem.peaks[self->mem.n_peaks++] = peak_at(self, k, prominence_db);
-      }
+      spent += SCAN_BINS / BINS_SCANNED_PER_UNIT + n_tops * UNITS_PER_PEAK;
+      job->position = end;
    }
    if (job->position >= self->coef.last_bin) {
       job->stage = SIDE_LOBES;
@@ -329,12 +443,29 @@ static bool is_side_lobe(const BmLowestNote* self, uint32_t i)
             break;
          }
          const double under_db = peaks[i].level_db - peaks[j].level_db;
-         if (under_db < highest_db && under_db < highest_db - 60.0 * log10(fmax(1.0, distance_bins / 2.36))) {
+         if (under_db < highest_db && under_db < highest_db - 60.0 * log10(most(1.0, distance_bins / 2.36))) {
             return true;
          }
       }
    }
    return false;
+}
+
+/* So that a peak is found without a search; with a peak before and one behind all that never are near. */
+static void index_peaks(BmLowestNote* self)
+{
+   const uint32_t n = self->mem.n_peaks;
+   uint32_t k = 0;
+   self->mem.peak_hz[0] = -FAR_HZ;
+   for (uint32_t i = 0; i < n; ++i) {
+      self->mem.peak_hz[i + 1] = self->mem.peaks[i].hz;
+      for (const uint32_t end = (uint32_t)(self->mem.peaks[i].hz * self->coef.bins_per_hz) + 1; k < end;
+           ++k) {
+         self->mem.first_peak[k] = (uint8_t)i;
+      }
+   }
+   self->mem.peak_hz[n + 1] = FAR_HZ;
+   memset(self->mem.first_peak + k, (int)n, BM_LOWEST_NOTE_BINS - k);
 }
 
 static uint32_t side_lobes(BmLowestNote* self, uint32_t units)
@@ -358,42 +489,31 @@ static uint32_t side_lobes(BmLowestNote* self, uint32_t units)
       }
    }
    self->mem.n_peaks = n_kept;
+   index_peaks(self);
    job->stage = CANDIDATES;
    job->n_scored = 0;
    memset(job->head, 0, sizeof job->head);
-   return spent + BM_LOWEST_NOTE_PEAKS;
+   return spent + UNITS_PER_INDEX;
 }
 
 /* The peak nearest to `hz` within `tolerance_hz`, or NULL. Peaks are in order of frequency. */
 static const BmLowestNotePeak* nearest_peak(const BmLowestNote* self, double hz, double tolerance_hz)
 {
-   const BmLowestNotePeak* peaks = self->mem.peaks;
-   uint32_t low = 0;
-   uint32_t high = self->mem.n_peaks;
-   while (low < high) {
-      const uint32_t middle = (low + high) / 2;
-      if (peaks[middle].hz < hz) {
-         low = middle + 1;
-      } else {
-         high = middle;
-      }
-   }
-   const BmLowestNotePeak* found = NULL;
-   for (uint32_t i = low ? low - 1 : 0; i <= low && i < self->mem.n_peaks; ++i) {
-      const double distance_hz = fabs(peaks[i].hz - hz);
-      if (distance_hz < tolerance_hz) {
-         tolerance_hz = distance_hz;
-         found = &peaks[i];
-      }
-   }
-   return found;
+   const double* peak_hz = self->mem.peak_hz + 1;
+   const uint32_t bin = smaller((uint32_t)(hz * self->coef.bins_per_hz), BM_LOWEST_NOTE_BINS - 1);
+   uint32_t i = self->mem.first_peak[bin];
+   i += peak_hz[i] < hz; /* two in one bin there are not */
+   const double above_hz = peak_hz[i] - hz;
+   const double below_hz = hz - peak_hz[(int64_t)i - 1];
+   i -= below_hz <= above_hz;
+   return least(below_hz, above_hz) < tolerance_hz ? &self->mem.peaks[i] : NULL;
 }
 
 /* ---- candidates ---- */
 
 static double partial_tolerance_hz(double hz)
 {
-   return fmax(1.2, 0.012 * hz);
+   return most(1.2, 0.012 * hz);
 }
 
 /* How much of a partial a peak is by its level: 0 at 55 dB under the loudest, 1 from 20 dB under it. */
@@ -408,7 +528,7 @@ static double refined_hz(const BmLowestNote* self, double hz, bool on_peak)
    double weight = on_peak ? 1.0 : 0.0;
    double sum = on_peak ? hz : 0.0;
    for (int n = 2; n <= N_PARTIALS && n * hz <= BAND_HZ; ++n) {
-      const double tolerance_hz = fmin(partial_tolerance_hz(n * hz), 0.35 * hz);
+      const double tolerance_hz = least(partial_tolerance_hz(n * hz), 0.35 * hz);
       const BmLowestNotePeak* peak = nearest_peak(self, n * hz, tolerance_hz);
       if (peak) {
          const double w = 0.5 * n * presence(self, peak);
@@ -447,7 +567,7 @@ static Candidate score(const BmLowestNote* self, double candidate_hz, const BmLo
       }
       const BmLowestNotePeak* peak = nearest_peak(self, n * hz, partial_tolerance_hz(n * hz));
       if (peak) {
-         const double off_cents = fabs(cents(peak->hz, n * hz));
+         const double off_cents = fabs(few_cents(peak->hz, n * hz));
          partial[n] = presence(self, peak) * clamp(1.0 - (off_cents - 3.0) / 12.0, 0.0, 1.0);
          if (partial[n] > 0.15) {
             n_in_a_row += n_in_a_row == n - 2;
@@ -459,17 +579,17 @@ static Candidate score(const BmLowestNote* self, double candidate_hz, const BmLo
       }
    }
 
-   const double bin = candidate_hz / self->coef.bin_hz;
+   const double bin = candidate_hz * self->coef.bins_per_hz;
    const double level_db = (own ? own->level_db : level_at(now_db, bin)) - self->mem.loudest_db;
    /* Decay over 32 ms beyond 1 dB, unless all decays. */
    const double change_db = level_at(now_db, bin) - level_at(spectrum(self, 2), bin);
-   const double decay_db = clamp(change_db - fmin(self->mem.loudest_change_db, 0.0) + 1.0, -3.0, 0.0);
+   const double decay_db = clamp(change_db - least(self->mem.loudest_change_db, 0.0) + 1.0, -3.0, 0.0);
    const BmLowestNotePeak* nearest = own ? own : nearest_peak(self, candidate_hz, 20.0);
-   const double prominence_db = nearest ? fmin(nearest->prominence_db, 30.0) : 0.0;
+   const double prominence_db = nearest ? least(nearest->prominence_db, 30.0) : 0.0;
 
-   double odds = 0.19 * fmax(level_db, -42.0) + 0.06 * prominence_db + 4.0 * decay_db - 2.25;
-   odds += 2.8 * fmin(partial[2], partial[3]) + 1.1 * partial[4] + 2.0 * partial[5] + 1.9 * partial[6] +
-           2.3 * partial[7] + 0.32 * fmin(n_in_a_row, 5);
+   double odds = 0.19 * most(level_db, -42.0) + 0.06 * prominence_db + 4.0 * decay_db - 2.25;
+   odds += 2.8 * least(partial[2], partial[3]) + 1.1 * partial[4] + 2.0 * partial[5] + 1.9 * partial[6] +
+           2.3 * partial[7] + 0.32 * least(n_in_a_row, 5);
    if (!own) {
       /* In the shoulder of a peak anything may be read, so its partials have to say it, an odd one among
        * them. */
@@ -480,7 +600,7 @@ static Candidate score(const BmLowestNote* self, double candidate_hz, const BmLo
 
 static bool is_established_near(const BmLowestNote* self, double hz)
 {
-   return self->mem.sounding_hz > 0.0 && fabs(cents(hz, self->mem.sounding_hz)) < 30.0;
+   return self->mem.sounding_hz > 0.0 && fabs(few_cents(hz, self->mem.sounding_hz)) < 30.0;
 }
 
 static double share_established(const BmLowestNote* self)
@@ -494,10 +614,10 @@ static double share_established(const BmLowestNote* self)
 static double crowd_at(const BmLowestNote* self, double hz)
 {
    const float* level_db = spectrum(self, 0);
-   const float floor_db = (float)(level_at(level_db, hz / self->coef.bin_hz) - 15.0);
+   const float floor_db = (float)(level_at(level_db, hz * self->coef.bins_per_hz) - 15.0);
    const double reach_hz = clamp(0.5 * hz, 20.0, 40.0);
-   const uint32_t first = (uint32_t)(fmax(hz - reach_hz, 25.0) / self->coef.bin_hz);
-   const uint32_t last = (uint32_t)((hz + reach_hz) / self->coef.bin_hz);
+   const uint32_t first = (uint32_t)(most(hz - reach_hz, 25.0) * self->coef.bins_per_hz);
+   const uint32_t last = (uint32_t)((hz + reach_hz) * self->coef.bins_per_hz);
    uint32_t n = 0;
    for (uint32_t k = first; k <= last; ++k) {
       n += level_db[k] > floor_db;
@@ -510,15 +630,15 @@ static double noise_odds(const BmLowestNote* self, double hz)
 {
    double crowd = 1.0;
    for (int n = 1; n <= 3 && n * hz < BAND_HZ; ++n) {
-      crowd = fmin(crowd, crowd_at(self, n * hz));
+      crowd = least(crowd, crowd_at(self, n * hz));
    }
-   return 30.0 * fmax(0.0, crowd - 0.55);
+   return 30.0 * most(0.0, crowd - 0.55);
 }
 
 /* Whether half or a third of a peak may be a fundamental hidden in the shoulder of a lower peak. */
 static bool is_in_shoulder(const BmLowestNote* self, double hz)
 {
-   const double level_db = level_at(spectrum(self, 0), hz / self->coef.bin_hz);
+   const double level_db = level_at(spectrum(self, 0), hz * self->coef.bins_per_hz);
    if (level_db < self->mem.loudest_db - CANDIDATE_FLOOR_DB) {
       return false;
    }
@@ -627,7 +747,7 @@ static void decide(BmLowestNote* self)
          const bool older = self->mem.age < N_TO_ESTABLISH && !self->mem.job.best_decays;
          self->mem.age = kept ? self->mem.age + older : 0;
          /* The longer a note stands the less one spectrum moves it. */
-         const double share = fmax(0.25, 1.0 / (1.0 + self->mem.age));
+         const double share = most(0.25, 1.0 / (1.0 + self->mem.age));
          const double from_hz = kept ? self->mem.sounding_hz : hz;
          self->mem.sounding_hz = from_hz + share * (hz - from_hz);
          bm_glide_set(&self->mem.glide, log2(self->mem.sounding_hz));
@@ -649,9 +769,11 @@ static void decide(BmLowestNote* self)
 static void work(BmLowestNote* self)
 {
    BmLowestNoteJob* job = &self->mem.job;
+   const bool is_late = self->mem.until_hop_samples <= self->coef.hop_samples / 2;
+   const uint32_t allowed = is_late ? LATE_TICK_UNITS : TICK_UNITS;
    uint32_t spent = 0;
-   while (job->stage != IDLE && spent < TICK_UNITS) {
-      const uint32_t left = TICK_UNITS - spent;
+   while (job->stage != IDLE && spent < allowed) {
+      const uint32_t left = allowed - spent;
       switch (job->stage) {
       case LOAD:
          spent += load(self, left);
@@ -687,11 +809,15 @@ static void work(BmLowestNote* self)
 }
 
 /* One decimated sample. */
-static void tick(BmLowestNote* self, BmFrame x)
+static void tick(BmLowestNote* self)
 {
    const uint32_t at = self->mem.write_index++ % BM_LOWEST_NOTE_FFT;
-   self->mem.ring[0][at] = (float)x[0];
-   self->mem.ring[1][at] = (float)x[1];
+   float* left = self->mem.ring[0] + at;
+   float* right = self->mem.ring[1] + at;
+   low_pass(self, left, right);
+   make_room(self);
+   left[BM_LOWEST_NOTE_FFT] = *left;
+   right[BM_LOWEST_NOTE_FFT] = *right;
    if (--self->mem.until_hop_samples == 0) {
       self->mem.until_hop_samples = self->coef.hop_samples;
       self->mem.n_overruns += self->mem.job.stage != IDLE;
@@ -719,26 +845,23 @@ BmStatus bm_lowest_note_init(BmLowestNote* self, double sample_rate_hz)
    const double rate = sample_rate_hz / self->coef.decimation;
    self->coef.decimated_hz = rate;
    self->coef.bin_hz = rate / BM_LOWEST_NOTE_FFT;
+   self->coef.bins_per_hz = BM_LOWEST_NOTE_FFT / rate;
    self->coef.window_samples = (uint32_t)(WINDOW_S * rate);
    self->coef.window_bin_hz = rate / self->coef.window_samples;
    self->coef.hop_samples = (uint32_t)(HOP_S * rate);
-   self->coef.last_bin = (uint32_t)(BAND_HZ / self->coef.bin_hz);
-   self->coef.lobe_bins = (uint32_t)(3.0 * self->coef.window_bin_hz / self->coef.bin_hz + 0.5);
-   design_anti_alias(self->coef.anti_alias, 1500.0, sample_rate_hz);
+   self->coef.last_bin = (uint32_t)(BAND_HZ * self->coef.bins_per_hz);
+   self->coef.lobe_bins = (uint32_t)(3.0 * self->coef.window_bin_hz * self->coef.bins_per_hz + 0.5);
+   design_low_pass(self);
    /* So scaled, a full-scale sine in one lane reads 0 dB. */
    const uint32_t n = self->coef.window_samples;
    for (uint32_t i = 0; i < n; ++i) {
       self->coef.window[i] = (float)((0.5 - 0.5 * cos(2.0 * PI * (i + 0.5) / n)) / (0.25 * n));
    }
-   for (uint32_t half = 1; half < BM_LOWEST_NOTE_FFT; half *= 2) {
-      for (uint32_t j = 0; j < half; ++j) {
-         self->coef.twiddle_re[half - 1 + j] = (float)cos(PI * j / half);
-         self->coef.twiddle_im[half - 1 + j] = (float)-sin(PI * j / half);
-      }
-   }
-   for (uint32_t i = 0; i < BM_LOWEST_NOTE_FFT; ++i) {
-      self->coef.reversed[i] =
-         (uint16_t)(self->coef.reversed[i / 2] / 2 + (i % 2) * (BM_LOWEST_NOTE_FFT / 2));
+   bm_fft_init(self->coef.fft_table, BM_LOWEST_NOTE_FFT);
+   for (uint32_t k = 0; k < BM_LOWEST_NOTE_BINS; ++k) {
+      self->coef.place[0][k] = (uint16_t)bm_fft_place(BM_LOWEST_NOTE_FFT, k);
+      self->coef.place[1][k] =
+         (uint16_t)bm_fft_place(BM_LOWEST_NOTE_FFT, (BM_LOWEST_NOTE_FFT - k) % BM_LOWEST_NOTE_FFT);
    }
    bm_lowest_note_reset(self);
    return BM_OK;
@@ -760,18 +883,23 @@ void bm_lowest_note_set(BmLowestNote* self, const BmLowestNoteParams* params)
 
 void bm_lowest_note_process(BmLowestNote* self, const BmFrame* in, uint32_t n_frames)
 {
-   for (uint32_t i = 0; i < n_frames; ++i) {
-      const BmFrame low = anti_alias(self, in[i]);
-      if (--self->mem.until_tick_frames == 0) {
+   while (n_frames) {
+      const uint32_t n = smaller(n_frames, self->mem.until_tick_frames);
+      hear(self, in, n);
+      self->mem.until_tick_frames -= n;
+      if (self->mem.until_tick_frames == 0) {
          self->mem.until_tick_frames = self->coef.decimation;
-         tick(self, low);
+         tick(self);
       }
+      in += n;
+      n_frames -= n;
    }
 }
 
 void bm_lowest_note_reset(BmLowestNote* self)
 {
    memset(&self->mem, 0, sizeof self->mem);
+   self->mem.heard_end = self->coef.n_low_pass;
    self->mem.until_tick_frames = self->coef.decimation;
    self->mem.until_hop_samples = self->coef.hop_samples;
    self->mem.programme_db = -200.0;

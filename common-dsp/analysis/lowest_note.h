@@ -2,6 +2,7 @@
 #ifndef BM_ANALYSIS_LOWEST_NOTE_H
 #define BM_ANALYSIS_LOWEST_NOTE_H
 
+#include "base/fft.h"
 #include "base/frame.h"
 #include "base/glide.h"
 #include "base/status.h"
@@ -10,6 +11,8 @@
 #include <stdint.h>
 
 #define BM_LOWEST_NOTE_FFT 2048
+#define BM_LOWEST_NOTE_LOW_PASS_MAX 1360 /* taps, at BM_RATE_MAX_HZ */
+#define BM_LOWEST_NOTE_HEARD_FRAMES (BM_LOWEST_NOTE_LOW_PASS_MAX + 512)
 #define BM_LOWEST_NOTE_BINS 800      /* the band that is looked at, with room for a lobe over its edge */
 #define BM_LOWEST_NOTE_PEAKS 192     /* the most partials kept of one spectrum */
 #define BM_LOWEST_NOTE_SPECTRA 3     /* the newest and the two before it */
@@ -41,8 +44,8 @@ typedef struct {
    int stage;
    uint32_t newest;   /* index in the ring after the window's last sample */
    uint32_t position; /* within the stage */
-   uint32_t half;     /* of the transform's pass */
-   uint32_t head[3];  /* next peak to be tried as partial 1, 2, 3 of a candidate */
+   BmFftProgress transform;
+   uint32_t head[3]; /* next peak to be tried as partial 1, 2, 3 of a candidate */
    uint32_t n_scored;
    uint32_t first_bin;
    uint32_t loudest_bin;
@@ -54,8 +57,8 @@ typedef struct {
 /**
    Finds the lowest fundamental that sounds in a take of one or several strings, voices or strokes at a time.
 
-   The input, both lanes by themselves so that a pair in opposite polarity does not cancel, is low-passed
-   (Chebyshev, order 8) and decimated to 4 to 6 kHz. Every 16 ms a Hann window of 256 ms is transformed and
+   The input, both lanes by themselves so that a pair in opposite polarity does not cancel, is low-passed and
+   decimated to 4 to 6 kHz. Every 16 ms a Hann window of 256 ms is transformed and
    its spectral peaks are taken. From the lowest upwards each peak, and each place in the shoulder of one
    where half or a third of another peak falls, is tried as a fundamental: its partials are sought along the
    harmonic series (harmonic-sum salience, Klapuri, ISMIR 2006; the search for partials that stretch as
@@ -73,8 +76,8 @@ typedef struct {
    beats and through the fading of its fundamental.
 
    Work is bounded and spread: one piece at every decimated sample (0.17 to 0.25 ms), counted in work units of
-   about a butterfly each, at most BM_LOWEST_NOTE_TICK_UNITS_MOST, whatever the input and the block size.
-   No audio output, no delay. A note is decided 100 to 300 ms after its onset.
+   about eight butterflies each (5 ns on one machine), at most BM_LOWEST_NOTE_TICK_UNITS_MOST, whatever the
+   input and the block size. No audio output, no delay. A note is decided 100 to 300 ms after its onset.
 */
 typedef struct {
    struct {
@@ -86,24 +89,26 @@ typedef struct {
       uint32_t decimation;
       double decimated_hz;
       double bin_hz;
+      double bins_per_hz;
       double window_bin_hz; /* of a transform as long as the window */
       uint32_t window_samples;
       uint32_t hop_samples;
       uint32_t last_bin;
       uint32_t lobe_bins; /* half the width in which a peak must stand out */
-      double anti_alias[4][5];
-      float window[BM_LOWEST_NOTE_FFT];
-      uint16_t reversed[BM_LOWEST_NOTE_FFT]; /* indices with their bits in reverse */
-      float twiddle_re[BM_LOWEST_NOTE_FFT];  /* pass after pass: `half` of them from index half - 1 */
-      float twiddle_im[BM_LOWEST_NOTE_FFT];
+      uint32_t n_low_pass;
+      float low_pass[2 * BM_LOWEST_NOTE_LOW_PASS_MAX]; /* each tap twice, for left and right */
+      float window[BM_LOWEST_NOTE_FFT];                /* 0 after its end */
+      float fft_table[BM_FFT_TABLE_FLOATS(BM_LOWEST_NOTE_FFT)];
+      uint16_t place[2][BM_LOWEST_NOTE_BINS]; /* where the transform leaves a bin and its mirror */
    } coef;
 
    struct {
-      BmFrame anti_alias[4][2];
+      uint32_t heard_end;
+      float heard[2 * BM_LOWEST_NOTE_HEARD_FRAMES]; /* left and right in turn, up to heard_end */
       uint32_t until_tick_frames;
       uint32_t until_hop_samples;
       uint32_t write_index;
-      float ring[2][BM_LOWEST_NOTE_FFT];
+      float ring[2][2 * BM_LOWEST_NOTE_FFT]; /* everything twice, so that a window is in one piece */
 
       BmLowestNoteJob job;
       float re[BM_LOWEST_NOTE_FFT];
@@ -116,6 +121,8 @@ typedef struct {
       double programme_db; /* falls slowly from the loudest peak of late */
       uint32_t n_peaks;
       BmLowestNotePeak peaks[BM_LOWEST_NOTE_PEAKS];
+      double peak_hz[BM_LOWEST_NOTE_PEAKS + 2];
+      uint8_t first_peak[BM_LOWEST_NOTE_BINS]; /* from this bin on; n_peaks if none */
 
       float mains_level_db[2][BM_LOWEST_NOTE_MAINS_LINES][BM_LOWEST_NOTE_MAINS_MEMORY];
       double mains_hum_db[2][BM_LOWEST_NOTE_MAINS_LINES];
@@ -144,7 +151,7 @@ typedef struct {
 
 /** The most work units that one tick spends; and what an analysis of any input needs fits between two hops.
  */
-#define BM_LOWEST_NOTE_TICK_UNITS_MOST 1056
+#define BM_LOWEST_NOTE_TICK_UNITS_MOST 288
 
 /** Settle the tables for a rate; searches 28 to 1300 Hz, following, until set. BM_OK or BM_BAD_RATE. */
 BmStatus bm_lowest_note_init(BmLowestNote* self, double sample_rate_hz);
