@@ -12,12 +12,18 @@
 
 typedef uint64_t BmDenormalMode;
 
+#if defined(__SSE2__)
+#define BM_FLUSH_BITS 0x8040U /* of results (bit 15) and operands (bit 6) */
+#endif
+
 /** Switch flushing on and return what was set before, for bm_denormals_restore(). */
 static inline BmDenormalMode bm_denormals_off(void)
 {
 #if defined(__SSE2__)
    const unsigned before = _mm_getcsr();
-   _mm_setcsr(before | 0x8040U); /* flush results (bit 15) and operands (bit 6) */
+   if ((before & BM_FLUSH_BITS) != BM_FLUSH_BITS) { /* a write is slow, and most hosts have done it */
+      _mm_setcsr(before | BM_FLUSH_BITS);
+   }
    return before;
 #elif defined(__aarch64__)
    uint64_t before;
@@ -32,7 +38,9 @@ static inline BmDenormalMode bm_denormals_off(void)
 static inline void bm_denormals_restore(BmDenormalMode before)
 {
 #if defined(__SSE2__)
-   _mm_setcsr((unsigned)before);
+   if ((before & BM_FLUSH_BITS) != BM_FLUSH_BITS) {
+      _mm_setcsr((unsigned)before);
+   }
 #elif defined(__aarch64__)
    __asm__ volatile("msr fpcr, %0" : : "r"(before));
 #else

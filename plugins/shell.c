@@ -2,6 +2,7 @@
 #include "shell.h"
 
 #include "analysis/loudness_match.h"
+#include "base/clones.h"
 #include "base/control_clock.h"
 #include "base/decibel.h"
 #include "base/fade.h"
@@ -136,24 +137,24 @@ static void level_meter_init(LevelMeter* self, double sample_rate_hz)
 }
 
 /* `position` is the first frame's place in the period. */
-static void level_meter_process(LevelMeter* self, uint32_t position, const BmFrame* frames, uint32_t n_frames)
+BM_CLONES static void level_meter_process(LevelMeter* self, uint32_t position, const BmFrame* frames,
+                                          uint32_t n_frames)
 {
    uint32_t i = 0;
    if (position % 2 && n_frames) {
       self->squares[1] += frames[i] * frames[i];
       ++i;
    }
-   BmFrame even = self->squares[0];
-   BmFrame odd = self->squares[1];
+   BmFramePair even_odd = __builtin_shufflevector(self->squares[0], self->squares[1], 0, 1, 2, 3);
    for (; i + 2 <= n_frames; i += 2) {
-      even += frames[i] * frames[i];
-      odd += frames[i + 1] * frames[i + 1];
+      const BmFramePair pair = *(const BmFramePair*)(frames + i);
+      even_odd += pair * pair;
    }
+   self->squares[0] = __builtin_shufflevector(even_odd, even_odd, 0, 1);
+   self->squares[1] = __builtin_shufflevector(even_odd, even_odd, 2, 3);
    if (i < n_frames) {
-      even += frames[i] * frames[i];
+      self->squares[0] += frames[i] * frames[i];
    }
-   self->squares[0] = even;
-   self->squares[1] = odd;
 }
 
 static void level_meter_process_single(LevelMeter* self, uint32_t position, const float* left,
@@ -327,10 +328,9 @@ static void report(Shell* self)
       bm_plugin.report(self->processor, self->controls);
    }
    self->own_report_is_due = false;
-   for (uint32_t i = 0; i < ports->n_controls; ++i) {
-      if (ports->controls[i].is_output) {
-         self->controls[i] = bm_port_clamp(&ports->controls[i], self->controls[i]);
-      }
+   for (uint32_t i = 0; i < self->n_reports; ++i) {
+      const uint32_t index = self->report_index[i];
+      self->controls[index] = bm_port_clamp(&ports->controls[index], self->controls[index]);
    }
 }
 
@@ -346,39 +346,49 @@ static void write_controls(Shell* self)
 }
 
 /* Silence what is not a number. */
-static void clean(const float* restrict in, float* restrict out, uint32_t n_frames)
+BM_CLONES static void clean(const float* restrict in, float* restrict out, uint32_t n_frames)
 {
    for (uint32_t i = 0; i < n_frames; ++i) {
       out[i] = fabsf(in[i]) <= FLT_MAX ? in[i] : 0.0F;
    }
 }
 
-static void join(const float* restrict left, const float* restrict right, BmFrame* restrict frames,
-                 uint32_t n_frames)
+BM_CLONES static void join(const float* restrict left, const float* restrict right, BmFrame* restrict frames,
+                           uint32_t n_frames)
 {
    for (uint32_t i = 0; i < n_frames; ++i) {
       frames[i] = bm_frame((double)left[i], (double)right[i]);
    }
 }
 
-/* A lane of `pairs`, bounded to what a float can hold. */
-static void part(const float* restrict pairs, float* restrict out, uint32_t n_frames)
+BM_INLINE float limited(float x, float limit)
+{
+   x = x < limit ? x : limit;
+   return -limit > x ? -limit : x;
+}
+
+/* What apply_input_gain() makes of a gain of 1. */
+BM_CLONES static void join_limited(const float* restrict left, const float* restrict right,
+                                   BmFrame* restrict frames, uint32_t n_frames)
+{
+   const float limit = (float)INPUT_LIMIT;
+   for (uint32_t i = 0; i < n_frames; ++i) {
+      frames[i] = bm_frame((double)limited(left[i], limit), (double)limited(right[i], limit));
+   }
+}
+
+/* A lane of `frames`, bounded to what a float can hold. */
+BM_CLONES static void part(const double* restrict frames, float* restrict out, uint32_t n_frames)
 {
    for (uint32_t i = 0; i < n_frames; ++i) {
-      const float x = pairs[2 * i] < FLT_MAX ? pairs[2 * i] : FLT_MAX;
-      out[i] = -FLT_MAX > x ? -FLT_MAX : x;
+      out[i] = limited((float)frames[2 * i], FLT_MAX);
    }
 }
 
 static void store(const Shell* self, uint32_t start, uint32_t n_frames, const BmFrame* frames)
 {
-   float pairs[2 * BM_SLICE_FRAMES];
-   for (uint32_t i = 0; i < n_frames; ++i) {
-      pairs[2 * i] = (float)frames[i][0];
-      pairs[2 * i + 1] = (float)frames[i][1];
-   }
    for (uint32_t lane = 0; lane < self->form->n_outputs; ++lane) {
-      part(pairs + lane, self->audio_out[lane] + start, n_frames);
+      part((const double*)frames + lane, self->audio_out[lane] + start, n_frames);
    }
 }
 
@@ -452,8 +462,14 @@ static void process_wet(Shell* self, const BmFrame* dry, uint32_t n_frames)
 {
    double gains[BM_SLICE_FRAMES];
    const bool mixes = !stands_at_one(&self->mix);
-   join(channel(self, false, 0), channel(self, false, 1), self->gained_slice, n_frames);
-   apply_input_gain(self, mixes ? gains : NULL, n_frames);
+   const float* left = channel(self, false, 0);
+   const float* right = channel(self, false, 1);
+   if (stands_at_one(&self->input_gain) && !mixes) {
+      join_limited(left, right, self->gained_slice, n_frames);
+   } else {
+      join(left, right, self->gained_slice, n_frames);
+      apply_input_gain(self, mixes ? gains : NULL, n_frames);
+   }
    level_meter_process(&self->input_level, self->clock.position_frames, self->gained_slice, n_frames);
    bm_plugin.process(self->processor, self->gained_slice, self->wet_slice, n_frames);
    if (mixes) {

@@ -19,7 +19,7 @@
 #define SILENCE 1e-25
 
 /* The most pairs of sections that are run at once. */
-#define MAX_COUPLES 6
+#define MAX_COUPLES 5
 
 #define FREQUENCY_MIN_HZ 1.0
 #define Q_MIN 0.01
@@ -288,6 +288,12 @@ typedef struct {
    BmFramePair low;
 } Couple;
 
+#if defined(__clang__)
+#define UNROLL _Pragma("unroll")
+#else
+#define UNROLL _Pragma("GCC unroll 16")
+#endif
+
 #define JOIN(a, b) __builtin_shufflevector(a, b, 0, 1, 2, 3)
 #define FIRST(pair) __builtin_shufflevector(pair, pair, 0, 1)
 #define SECOND(pair) __builtin_shufflevector(pair, pair, 2, 3)
@@ -304,21 +310,44 @@ BM_INLINE void run_couple(Couple* c, const BmFramePair* in, BmFramePair* out)
    *out = c->direct * x + (c->mix_band * old_band + c->mix_low * old_low);
 }
 
+/* One turn of the couples from `first` to before `end`: each takes in what the one before gave last turn. */
+BM_INLINE void run_turn(Couple* couples, const uint32_t first, const uint32_t end, const BmFramePair* in,
+                        BmFramePair* y)
+{
+   BmFramePair x[MAX_COUPLES];
+   for (uint32_t k = first; k < end; ++k) {
+      x[k] = __builtin_shufflevector(y[k], k ? y[k - 1] : *in, 2, 3, 4, 5);
+   }
+   for (uint32_t k = first; k < end; ++k) {
+      run_couple(&couples[k], &x[k], &y[k]);
+   }
+}
+
+/* Put back the later, or the earlier, section of a couple that had no frame in a turn. */
+BM_INLINE void put_back_later(Couple* c, const Couple* before)
+{
+   c->band = __builtin_shufflevector(before->band, c->band, 0, 1, 6, 7);
+   c->low = __builtin_shufflevector(before->low, c->low, 0, 1, 6, 7);
+}
+
+BM_INLINE void put_back_earlier(Couple* c, const Couple* before)
+{
+   c->band = __builtin_shufflevector(c->band, before->band, 0, 1, 6, 7);
+   c->low = __builtin_shufflevector(c->low, before->low, 0, 1, 6, 7);
+}
+
 /*
    Sections in series as a skewed pipeline: while the first is at frame t, section s is at t - s, so that in
-   one turn none waits for another. The triangles before and after it are run one section at a time.
-   `n_couples` is a constant where this is called; n is at least twice that.
+   one turn none waits for another. `n_couples` is a constant where this is called, so that turns in which
+   only some have a frame, at both ends, cost no more than those; n is more than the skew.
 */
 BM_INLINE void run_pipeline(BmMovingSection* const* sections, const uint32_t n_couples, BmFrame* frames,
                             uint32_t n)
 {
-   const uint32_t n_sections = 2 * n_couples;
+   const uint32_t skew = 2 * n_couples - 1;
+   const BmFramePair nothing = {0.0};
    Couple couples[MAX_COUPLES];
-   BmFramePair x[MAX_COUPLES];
    BmFramePair y[MAX_COUPLES];
-   for (uint32_t s = 0; s + 1 < n_sections; ++s) {
-      run_still(sections[s], frames, n_sections - 1 - s);
-   }
    for (uint32_t k = 0; k < n_couples; ++k) {
       const BmMovingSection* a = sections[2 * k + 1];
       const BmMovingSection* b = sections[2 * k];
@@ -332,29 +361,37 @@ BM_INLINE void run_pipeline(BmMovingSection* const* sections, const uint32_t n_c
          JOIN(a->band, b->band),
          JOIN(a->low, b->low),
       };
-      const BmFrame newest = frames[n_sections - 2 - 2 * k];
-      y[k] = JOIN(k + 1 < n_couples ? frames[n_sections - 3 - 2 * k] : newest, newest);
+      y[k] = nothing;
    }
-   for (uint32_t t = n_sections - 1; t < n; ++t) {
+   UNROLL for (uint32_t t = 0; t < skew; ++t)
+   {
       const BmFramePair in = JOIN(frames[t], frames[t]);
-      for (uint32_t k = 0; k < n_couples; ++k) {
-         x[k] = __builtin_shufflevector(y[k], k ? y[k - 1] : in, 2, 3, 4, 5);
+      const Couple newest = couples[t / 2];
+      run_turn(couples, 0, t / 2 + 1, &in, y);
+      if (t % 2 == 0) {
+         put_back_later(&couples[t / 2], &newest);
       }
-      for (uint32_t k = 0; k < n_couples; ++k) {
-         run_couple(&couples[k], &x[k], &y[k]);
+   }
+   for (uint32_t t = skew; t < n; ++t) {
+      const BmFramePair in = JOIN(frames[t], frames[t]);
+      run_turn(couples, 0, n_couples, &in, y);
+      frames[t - skew] = FIRST(y[n_couples - 1]);
+   }
+   UNROLL for (uint32_t t = 0; t < skew; ++t)
+   {
+      const uint32_t oldest = (t + 1) / 2;
+      const Couple before = couples[oldest];
+      run_turn(couples, oldest, n_couples, &nothing, y);
+      if (t % 2 == 0) {
+         put_back_earlier(&couples[oldest], &before);
       }
-      frames[t + 1 - n_sections] = FIRST(y[n_couples - 1]);
+      frames[n - skew + t] = FIRST(y[n_couples - 1]);
    }
    for (uint32_t k = 0; k < n_couples; ++k) {
-      frames[n - 1 - 2 * k] = SECOND(y[k]);
-      frames[n - 2 - 2 * k] = FIRST(y[k]);
       sections[2 * k]->band = SECOND(couples[k].band);
       sections[2 * k]->low = SECOND(couples[k].low);
       sections[2 * k + 1]->band = FIRST(couples[k].band);
       sections[2 * k + 1]->low = FIRST(couples[k].low);
-   }
-   for (uint32_t s = 1; s < n_sections; ++s) {
-      run_still(sections[s], frames + n - s, s);
    }
 }
 
@@ -374,9 +411,6 @@ BM_CLONES static void run_sections(BmMovingSection* const* sections, uint32_t n_
       break;
    case 4:
       run_pipeline(sections, 4, frames, n);
-      break;
-   case 5:
-      run_pipeline(sections, 5, frames, n);
       break;
    default:
       run_pipeline(sections, MAX_COUPLES, frames, n);

@@ -3,6 +3,8 @@
 
 #include "base/decibel.h"
 
+#define MEASURED_FRAMES 64
+
 static double signed_gain(double gain_db, bool mute, bool polarity)
 {
    const double gain = mute ? 0.0 : bm_gain_from_db(gain_db);
@@ -47,19 +49,63 @@ void bm_mid_side_matrix_set(BmMidSideMatrix* self, const BmMidSideMatrixParams* 
    self->cfg.meter_mid_side = params->direction == BM_MID_SIDE_ENCODE;
 }
 
-void bm_mid_side_matrix_process(BmMidSideMatrix* self, const BmFrame* in, BmFrame* out, uint32_t n_frames)
+static bool is_still(const BmMidSideMatrix* self)
+{
+   return bm_glide_is_still(&self->left_from_left) && bm_glide_is_still(&self->left_from_right) &&
+          bm_glide_is_still(&self->right_from_left) && bm_glide_is_still(&self->right_from_right);
+}
+
+static BmFrame mix(BmFrame x, BmFrame from_left, BmFrame from_right)
+{
+   return from_left * bm_frame_both(x[0]) + from_right * bm_frame_both(x[1]);
+}
+
+static void mix_still(BmMidSideMatrix* self, const BmFrame* in, BmFrame* out, uint32_t n_frames)
+{
+   const BmFrame from_left = bm_frame(self->left_from_left.value, self->right_from_left.value);
+   const BmFrame from_right = bm_frame(self->left_from_right.value, self->right_from_right.value);
+   for (uint32_t n = 0; n < n_frames; ++n) {
+      out[n] = mix(in[n], from_left, from_right);
+   }
+}
+
+static void mix_moving(BmMidSideMatrix* self, const BmFrame* in, BmFrame* out, uint32_t n_frames)
 {
    for (uint32_t n = 0; n < n_frames; ++n) {
-      const BmFrame x = in[n];
       const BmFrame from_left =
          bm_frame(bm_glide_step(&self->left_from_left), bm_glide_step(&self->right_from_left));
       const BmFrame from_right =
          bm_frame(bm_glide_step(&self->left_from_right), bm_glide_step(&self->right_from_right));
-      const BmFrame y = from_left * x[0] + from_right * x[1];
-      const BmFrame pair = self->cfg.meter_mid_side ? bm_frame(y[0] + y[1], y[0] - y[1]) : y;
-      bm_correlation_process(&self->correlation, &pair, 1);
-      out[n] = y;
+      out[n] = mix(in[n], from_left, from_right);
    }
+}
+
+static void measure(BmMidSideMatrix* self, const BmFrame* out, uint32_t n_frames)
+{
+   if (!self->cfg.meter_mid_side) {
+      bm_correlation_process(&self->correlation, out, n_frames);
+      return;
+   }
+   BmFrame left_right[MEASURED_FRAMES];
+   while (n_frames) {
+      const uint32_t n = n_frames < MEASURED_FRAMES ? n_frames : MEASURED_FRAMES;
+      for (uint32_t i = 0; i < n; ++i) {
+         left_right[i] = bm_frame(out[i][0] + out[i][1], out[i][0] - out[i][1]);
+      }
+      bm_correlation_process(&self->correlation, left_right, n);
+      out += n;
+      n_frames -= n;
+   }
+}
+
+void bm_mid_side_matrix_process(BmMidSideMatrix* self, const BmFrame* in, BmFrame* out, uint32_t n_frames)
+{
+   if (is_still(self)) {
+      mix_still(self, in, out, n_frames);
+   } else {
+      mix_moving(self, in, out, n_frames);
+   }
+   measure(self, out, n_frames);
 }
 
 void bm_mid_side_matrix_reset(BmMidSideMatrix* self)
