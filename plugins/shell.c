@@ -361,35 +361,71 @@ BM_CLONES static void join(const float* restrict left, const float* restrict rig
    }
 }
 
-BM_INLINE float limited(float x, float limit)
+/* Bound by magnitude, which for the bits of floats is an integer comparison; a NaN becomes the limit. */
+BM_INLINE void limit_singles(float* x, float limit, uint32_t n)
 {
-   x = x < limit ? x : limit;
-   return -limit > x ? -limit : x;
-}
-
-/* What apply_input_gain() makes of a gain of 1. */
-BM_CLONES static void join_limited(const float* restrict left, const float* restrict right,
-                                   BmFrame* restrict frames, uint32_t n_frames)
-{
-   const float limit = (float)INPUT_LIMIT;
-   for (uint32_t i = 0; i < n_frames; ++i) {
-      frames[i] = bm_frame((double)limited(left[i], limit), (double)limited(right[i], limit));
+   const uint32_t sign = 0x80000000U;
+   int32_t most;
+   memcpy(&most, &limit, sizeof most);
+   for (uint32_t i = 0; i < n; ++i) {
+      uint32_t bits;
+      memcpy(&bits, x + i, sizeof bits);
+      const int32_t magnitude = (int32_t)(bits & ~sign);
+      bits = (uint32_t)(magnitude < most ? magnitude : most) | (bits & sign);
+      memcpy(x + i, &bits, sizeof bits);
    }
 }
 
-/* A lane of `frames`, bounded to what a float can hold. */
-BM_CLONES static void part(const double* restrict frames, float* restrict out, uint32_t n_frames)
+/* What join() and then apply_input_gain() make of a gain of 1. */
+BM_CLONES static void join_limited(const float* left, const float* right, BmFrame* restrict frames,
+                                   uint32_t n_frames)
 {
-   for (uint32_t i = 0; i < n_frames; ++i) {
-      out[i] = limited((float)frames[2 * i], FLT_MAX);
+   float l[BM_SLICE_FRAMES] __attribute__((aligned(16)));
+   float r[BM_SLICE_FRAMES] __attribute__((aligned(16)));
+   memcpy(l, left, n_frames * sizeof *l);
+   memcpy(r, right, n_frames * sizeof *r);
+   limit_singles(l, (float)INPUT_LIMIT, n_frames);
+   limit_singles(r, (float)INPUT_LIMIT, n_frames);
+   uint32_t i = 0;
+   for (; i + 4 <= n_frames; i += 4) {
+      const Singles* l4 = (const Singles*)(l + i);
+      const Singles* r4 = (const Singles*)(r + i);
+      const Singles first = __builtin_shufflevector(*l4, *r4, 0, 4, 1, 5);
+      const Singles second = __builtin_shufflevector(*l4, *r4, 2, 6, 3, 7);
+      *(BmFramePair*)(frames + i) = __builtin_convertvector(first, BmFramePair);
+      *(BmFramePair*)(frames + i + 2) = __builtin_convertvector(second, BmFramePair);
    }
+   for (; i < n_frames; ++i) {
+      frames[i] = bm_frame((double)l[i], (double)r[i]);
+   }
+}
+
+/* Bounded to what a float can hold. */
+BM_CLONES static void part(const BmFrame* restrict frames, float* restrict left, float* restrict right,
+                           uint32_t n_frames)
+{
+   uint32_t i = 0;
+   for (; i + 4 <= n_frames; i += 4) {
+      const Singles first = __builtin_convertvector(*(const BmFramePair*)(frames + i), Singles);
+      const Singles second = __builtin_convertvector(*(const BmFramePair*)(frames + i + 2), Singles);
+      const Singles l = __builtin_shufflevector(first, second, 0, 2, 4, 6);
+      const Singles r = __builtin_shufflevector(first, second, 1, 3, 5, 7);
+      memcpy(left + i, &l, sizeof l);
+      memcpy(right + i, &r, sizeof r);
+   }
+   for (; i < n_frames; ++i) {
+      left[i] = (float)frames[i][0];
+      right[i] = (float)frames[i][1];
+   }
+   limit_singles(left, FLT_MAX, n_frames);
+   limit_singles(right, FLT_MAX, n_frames);
 }
 
 static void store(const Shell* self, uint32_t start, uint32_t n_frames, const BmFrame* frames)
 {
-   for (uint32_t lane = 0; lane < self->form->n_outputs; ++lane) {
-      part((const double*)frames + lane, self->audio_out[lane] + start, n_frames);
-   }
+   float unheard[BM_SLICE_FRAMES];
+   const bool is_stereo = self->form->n_outputs > 1;
+   part(frames, self->audio_out[0] + start, is_stereo ? self->audio_out[1] + start : unheard, n_frames);
 }
 
 /* Append the inputs to their lines, which reach back as far as the processor is late. */

@@ -37,14 +37,14 @@
 #define UNITS_PER_PEAK 3
 #define UNITS_PER_INDEX 40
 #define UNITS_PER_PASSED_OVER 1
-#define UNITS_PER_SCORE 64
+#define UNITS_PER_SCORE 48
 #define UNITS_PER_LINE 1
 #define UNITS_FOR_DECISION 16
 
 /* What a tick spends: little, so that the work is spread evenly, unless that leaves too
    much for the time to the next analysis. */
-#define TICK_UNITS 28
-#define LATE_TICK_UNITS 160
+#define TICK_UNITS 40
+#define LATE_TICK_UNITS 80
 
 #define N_PARTIALS 8
 
@@ -59,11 +59,6 @@
 
 enum { IDLE, LOAD, TRANSFORM, LEVELS, MAINS, SCAN, SIDE_LOBES, CANDIDATES, DECISION };
 
-static double clamp(double x, double low, double high)
-{
-   return x < low ? low : x > high ? high : x;
-}
-
 /* Without the C library's care for NaN, which is none of ours. */
 static double least(double a, double b)
 {
@@ -73,6 +68,11 @@ static double least(double a, double b)
 static double most(double a, double b)
 {
    return a > b ? a : b;
+}
+
+static double clamp(double x, double low, double high)
+{
+   return least(most(x, low), high);
 }
 
 static double cents(double hz, double reference_hz)
@@ -379,14 +379,27 @@ static BmLowestNotePeak peak_at(const BmLowestNote* self, uint32_t k, double pro
 #define SCAN_BINS 32
 #define SCAN_TOPS (SCAN_BINS / 2 + 1)
 
-static uint32_t find_tops(const float* level_db, float floor_db, uint32_t first, uint32_t end, uint32_t* tops)
+/* Which of eight bins stand over both neighbours and the floor, a bit each. */
+BM_INLINE uint32_t tops_of_eight(const float* level_db, float floor_db)
+{
+   const BmFloats level = *(const BmFloats*)level_db;
+   const BmFloats before = *(const BmFloats*)(level_db - 1);
+   const BmFloats after = *(const BmFloats*)(level_db + 1);
+   const BmFloatsBits is_top = (level > before) & (level >= after) & (level > floor_db);
+   const BmFloatsBits bits = is_top & (BmFloatsBits){1, 2, 4, 8, 16, 32, 64, 128};
+   const BmFloatsBits fours = bits + __builtin_shufflevector(bits, bits, 4, 5, 6, 7, 0, 1, 2, 3);
+   return (uint32_t)((fours[0] + fours[1]) + (fours[2] + fours[3]));
+}
+
+BM_CLONES static uint32_t find_tops(const float* level_db, float floor_db, uint32_t first, uint32_t end,
+                                    uint32_t* tops)
 {
    uint32_t n = 0;
-   for (uint32_t k = first; k < end; ++k) {
-      const float level = level_db[k];
-      tops[n] = k;
-      n += (uint32_t)(level > level_db[k - 1]) & (uint32_t)(level >= level_db[k + 1]) &
-           (uint32_t)(level > floor_db);
+   for (uint32_t k = first; k < end; k += BM_FLOATS_STEP) {
+      for (uint32_t bits = tops_of_eight(level_db + k, floor_db); bits; bits &= bits - 1) {
+         tops[n] = k + (uint32_t)__builtin_ctz(bits);
+         n += tops[n] < end;
+      }
    }
    return n;
 }
@@ -519,7 +532,7 @@ static double partial_tolerance_hz(double hz)
 /* How much of a partial a peak is by its level: 0 at 55 dB under the loudest, 1 from 20 dB under it. */
 static double presence(const BmLowestNote* self, const BmLowestNotePeak* peak)
 {
-   return clamp((peak->level_db - self->mem.loudest_db + 55.0) / 35.0, 0.0, 1.0);
+   return clamp((peak->level_db - self->mem.loudest_db + 55.0) * (1.0 / 35.0), 0.0, 1.0);
 }
 
 /* Partial after partial the estimate is sharpened, and bends with the string's stiffness. */
@@ -568,7 +581,7 @@ static Candidate score(const BmLowestNote* self, double candidate_hz, const BmLo
       const BmLowestNotePeak* peak = nearest_peak(self, n * hz, partial_tolerance_hz(n * hz));
       if (peak) {
          const double off_cents = fabs(few_cents(peak->hz, n * hz));
-         partial[n] = presence(self, peak) * clamp(1.0 - (off_cents - 3.0) / 12.0, 0.0, 1.0);
+         partial[n] = presence(self, peak) * clamp(1.0 - (off_cents - 3.0) * (1.0 / 12.0), 0.0, 1.0);
          if (partial[n] > 0.15) {
             n_in_a_row += n_in_a_row == n - 2;
             if (off_cents < 10.0 && n <= 5) {

@@ -151,7 +151,7 @@ typedef struct {
 
 /** The most work units that one tick spends; and what an analysis of any input needs fits between two hops.
  */
-#define BM_LOWEST_NOTE_TICK_UNITS_MOST 288
+#define BM_LOWEST_NOTE_TICK_UNITS_MOST 176
 
 /** Settle the tables for a rate; searches 28 to 1300 Hz, following, until set. BM_OK or BM_BAD_RATE. */
 BmStatus bm_lowest_note_init(BmLowestNote* self, double sample_rate_hz);
