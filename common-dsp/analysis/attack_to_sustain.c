@@ -1,6 +1,10 @@
 /* SPDX-License-Identifier: ISC */
 #include "analysis/attack_to_sustain.h"
 
+#include "base/clones.h"
+#include "base/fft.h"
+#include "base/floats.h"
+
 #include <math.h>
 #include <string.h>
 
@@ -22,7 +26,6 @@
 #define STEPS_PER_S 4000.0
 #define SEARCH_BEFORE_S 0.010
 #define SEARCH_AFTER_S 0.020
-#define SLOPE_S 0.005
 #define MIN_RISE 1.41
 #define ATTACK_S 0.010
 #define SUSTAIN_FROM_S 0.050
@@ -38,23 +41,55 @@ static uint32_t transform_size(double sample_rate_hz)
    return 1U << (uint32_t)fmin(fmax(round(log2(TRANSFORM_S * sample_rate_hz)), 6.0), 24.0);
 }
 
-static size_t plan_bytes(uint32_t size)
+/* Where an onset is looked for, and how far the sums around it reach. */
+#define SLOPE_STEPS 20   /* 5 ms */
+#define SEARCH_STEPS 120 /* SEARCH_BEFORE_S + SEARCH_AFTER_S */
+#define SUM_STEPS (SEARCH_STEPS + 2 * SLOPE_STEPS)
+
+/* Energy and frames before each step of a stretch, so that any mean square in it is one difference. */
+typedef struct {
+   int64_t first;
+   double energy[SUM_STEPS + 1];
+   double n_frames[SUM_STEPS + 1];
+} StepSums;
+
+static double step_energy(const BmAttackToSustain* self, int64_t step, double* n_frames)
 {
-   size_t bytes = 0;
-   kiss_fftr_alloc((int)size, 0, NULL, &bytes);
-   return rounded(bytes);
+   const uint64_t slot = (uint64_t)step % BM_ATTACK_STEPS;
+   const int is_heard = step >= 0 && (uint64_t)step < self->mem.n_steps; /* silence before the stream */
+   *n_frames = is_heard ? self->mem.step_count[slot] : self->cfg.step_frames;
+   return is_heard ? self->mem.step_energy[slot] : 0.0;
 }
 
-/* Mean square from step `first` to before `last`; silence before the stream. */
+static void add_up_steps(const BmAttackToSustain* self, int64_t first, StepSums* sums)
+{
+   sums->first = first;
+   sums->energy[0] = 0.0;
+   sums->n_frames[0] = 0.0;
+   for (int64_t i = 0; i < SUM_STEPS; ++i) {
+      double n_frames;
+      sums->energy[i + 1] = sums->energy[i] + step_energy(self, first + i, &n_frames);
+      sums->n_frames[i + 1] = sums->n_frames[i] + n_frames;
+   }
+}
+
+/* Mean square of the slope from `step` on. */
+static double slope_power(const BmAttackToSustain* self, const StepSums* sums, int64_t step)
+{
+   const int64_t i = step - sums->first;
+   const double energy = sums->energy[i + SLOPE_STEPS] - sums->energy[i];
+   return energy / ((sums->n_frames[i + SLOPE_STEPS] - sums->n_frames[i]) * self->cfg.n_channels);
+}
+
+/* Mean square from step `first` to before `last`. */
 static double step_power(const BmAttackToSustain* self, int64_t first, int64_t last)
 {
    double energy = 0.0;
    double n_frames = 0.0;
    for (int64_t step = first; step < last; ++step) {
-      const uint64_t slot = (uint64_t)step % BM_ATTACK_STEPS;
-      const int is_heard = step >= 0 && (uint64_t)step < self->mem.n_steps;
-      energy += is_heard ? self->mem.step_energy[slot] : 0.0;
-      n_frames += is_heard ? self->mem.step_count[slot] : self->cfg.step_frames;
+      double n;
+      energy += step_energy(self, step, &n);
+      n_frames += n;
    }
    return n_frames > 0.0 ? energy / (n_frames * self->cfg.n_channels) : 0.0;
 }
@@ -62,19 +97,20 @@ static double step_power(const BmAttackToSustain* self, int64_t first, int64_t l
 /* Settle the instant near `time_s`, and count it with its two powers. */
 static void settle(BmAttackToSustain* self, double time_s)
 {
-   const int64_t slope = (int64_t)(SLOPE_S * STEPS_PER_S);
    const int64_t first = (int64_t)((time_s - SEARCH_BEFORE_S) * STEPS_PER_S);
-   const int64_t last = (int64_t)((time_s + SEARCH_AFTER_S) * STEPS_PER_S);
+   const int64_t last = first + SEARCH_STEPS;
+   StepSums sums;
+   add_up_steps(self, first - SLOPE_STEPS, &sums);
    double highest = 0.0;
    for (int64_t step = first; step < last; ++step) {
-      highest = fmax(highest, step_power(self, step, step + slope));
+      highest = fmax(highest, slope_power(self, &sums, step));
    }
    const double quiet = 1e-3 * highest + 1e-15;
    double steepest = 0.0;
    int64_t onset = first;
    for (int64_t step = first; step < last; ++step) {
       const double rise =
-         (step_power(self, step, step + slope) + quiet) / (step_power(self, step - slope, step) + quiet);
+         (slope_power(self, &sums, step) + quiet) / (slope_power(self, &sums, step - SLOPE_STEPS) + quiet);
       if (rise > steepest) {
          steepest = rise;
          onset = step;
@@ -130,15 +166,26 @@ static void pick_peak(BmAttackToSustain* self)
    }
 }
 
-static void hear_bands(BmAttackToSustain* self, const double* band_power)
+/* Levels of all bands; those that are none read the floor. */
+static void band_levels(float band_power[BM_ATTACK_BANDS_MAX], float floor_power)
+{
+   for (uint32_t band = 0; band < BM_ATTACK_BANDS_MAX; band += BM_FLOATS_STEP) {
+      BmFloats* level = (BmFloats*)(band_power + band);
+      const BmFloats power = *level + floor_power;
+      bm_floats_log2(&power, level);
+      *level *= 3.01029996f;
+   }
+}
+
+static void hear_bands(BmAttackToSustain* self, float band_power[BM_ATTACK_BANDS_MAX])
 {
    for (uint32_t band = 0; band < self->cfg.n_bands; ++band) {
-      self->mem.loudest_power = fmax(self->mem.loudest_power, band_power[band]);
+      self->mem.loudest_power = fmax(self->mem.loudest_power, (double)band_power[band]);
    }
-   const double floor_power = fmax(FLOOR_POWER, FLOOR_UNDER_LOUDEST * self->mem.loudest_power);
+   band_levels(band_power, (float)fmax(FLOOR_POWER, FLOOR_UNDER_LOUDEST * self->mem.loudest_power));
    double flux_db = 0.0;
    for (uint32_t band = 0; band < self->cfg.n_bands; ++band) {
-      const double level_db = 10.0 * log10(band_power[band] + floor_power);
+      const double level_db = (double)band_power[band];
       flux_db += self->cfg.band_weight[band] * fmax(0.0, level_db - self->mem.band_db[1][band]);
       self->mem.band_db[1][band] = self->mem.band_db[0][band];
       self->mem.band_db[0][band] = level_db;
@@ -151,27 +198,47 @@ static void hear_bands(BmAttackToSustain* self, const double* band_power)
    pick_peak(self);
 }
 
+/* Left as the real part, right as the imaginary. */
+BM_CLONES static void lay_window(BmAttackToSustain* self)
+{
+   for (uint32_t n = 0; n < self->cfg.size_frames; n += BM_FLOATS_STEP) {
+      const BmFloats window = *(const BmFloats*)(self->window + n);
+      *(BmFloats*)(self->re + n) = *(const BmFloats*)(self->heard[0] + n) * window;
+      *(BmFloats*)(self->im + n) = *(const BmFloats*)(self->heard[1] + n) * window;
+   }
+}
+
+/* Powers of all bins where they lie, over the real parts. */
+BM_CLONES static void square_bins(BmAttackToSustain* self)
+{
+   for (uint32_t n = 0; n < self->cfg.size_frames; n += BM_FLOATS_STEP) {
+      const BmFloats re = *(const BmFloats*)(self->re + n);
+      const BmFloats im = *(const BmFloats*)(self->im + n);
+      *(BmFloats*)(self->re + n) = re * re + im * im;
+   }
+}
+
 static void finish_hop(BmAttackToSustain* self)
 {
    const uint32_t size = self->cfg.size_frames;
-   double band_power[BM_ATTACK_BANDS_MAX] = {0.0};
-   /* Parseval; 3/8 is the mean square of the window. */
-   const double scale = 2.0 / ((double)size * size * 0.375 * self->cfg.n_channels);
-   for (uint32_t channel = 0; channel < self->cfg.n_channels; ++channel) {
-      float* heard = self->heard[channel];
-      for (uint32_t n = 0; n < size; ++n) {
-         self->windowed[n] = heard[n] * self->window[n];
+   const uint32_t hop = self->cfg.hop_frames;
+   lay_window(self);
+   BmFftProgress progress = {0, 0};
+   bm_fft_work(self->fft_table, size, &progress, bm_fft_steps(size), self->re, self->im);
+   square_bins(self);
+   float band_power[BM_ATTACK_BANDS_MAX] = {0.0f};
+   /* Parseval; 3/8 is the mean square of the window, and half the sum of a bin and its mirror is both
+    * channels'. */
+   const double scale = 1.0 / ((double)size * size * 0.375 * self->cfg.n_channels);
+   for (uint32_t band = 0; band < self->cfg.n_bands; ++band) {
+      float sum = 0.0f;
+      for (uint32_t k = self->cfg.band_edge[band]; k < self->cfg.band_edge[band + 1]; ++k) {
+         sum += self->re[self->place[0][k]] + self->re[self->place[1][k]];
       }
-      kiss_fftr(self->plan, self->windowed, self->bins);
-      for (uint32_t band = 0; band < self->cfg.n_bands; ++band) {
-         for (uint32_t k = self->cfg.band_edge[band]; k < self->cfg.band_edge[band + 1]; ++k) {
-            const double r = (double)self->bins[k].r;
-            const double i = (double)self->bins[k].i;
-            band_power[band] += scale * (r * r + i * i);
-         }
-      }
-      memmove(heard, heard + self->cfg.hop_frames, (size - self->cfg.hop_frames) * sizeof *heard);
+      band_power[band] = (float)(scale * (double)sum);
    }
+   memmove(self->heard[0], self->heard[0] + hop, (size - hop) * sizeof(float));
+   memmove(self->heard[1], self->heard[1] + hop, (size - hop) * sizeof(float));
    self->mem.pending_frames = 0;
    hear_bands(self, band_power);
 }
@@ -189,8 +256,8 @@ static void finish_step(BmAttackToSustain* self)
 size_t bm_attack_to_sustain_bytes(double sample_rate_hz)
 {
    const uint32_t size = transform_size(sample_rate_hz);
-   return plan_bytes(size) + 4 * rounded(size * sizeof(float)) +
-          rounded((size / 2 + 1) * sizeof(kiss_fft_cpx));
+   return rounded(BM_FFT_TABLE_FLOATS(size) * sizeof(float)) + 2 * rounded(size / 2 * sizeof(uint32_t)) +
+          5 * rounded(size * sizeof(float));
 }
 
 static void* take(char** at, size_t bytes)
@@ -217,13 +284,19 @@ BmStatus bm_attack_to_sustain_init(BmAttackToSustain* self, void* memory, double
    self->cfg.hop_frames = size / OVERLAP;
    self->cfg.step_frames = sample_rate_hz / STEPS_PER_S;
    char* at = memory;
-   size_t bytes = plan_bytes(size);
-   self->plan = kiss_fftr_alloc((int)size, 0, take(&at, bytes), &bytes);
+   self->fft_table = take(&at, BM_FFT_TABLE_FLOATS(size) * sizeof(float));
+   self->place[0] = take(&at, size / 2 * sizeof(uint32_t));
+   self->place[1] = take(&at, size / 2 * sizeof(uint32_t));
    self->window = take(&at, size * sizeof(float));
    self->heard[0] = take(&at, size * sizeof(float));
    self->heard[1] = take(&at, size * sizeof(float));
-   self->windowed = take(&at, size * sizeof(float));
-   self->bins = take(&at, (size / 2 + 1) * sizeof(kiss_fft_cpx));
+   self->re = take(&at, size * sizeof(float));
+   self->im = take(&at, size * sizeof(float));
+   bm_fft_init(self->fft_table, size);
+   for (uint32_t k = 0; k < size / 2; ++k) {
+      self->place[0][k] = bm_fft_place(size, k);
+      self->place[1][k] = bm_fft_place(size, (size - k) % size);
+   }
    for (uint32_t n = 0; n < size; ++n) {
       self->window[n] = (float)(0.5 - 0.5 * cos(2.0 * PI * n / size));
    }
@@ -264,24 +337,46 @@ void bm_attack_to_sustain_reset(BmAttackToSustain* self)
    self->mem.step_end = (uint64_t)ceil(self->cfg.step_frames);
 }
 
+static uint32_t smaller(uint32_t a, uint32_t b)
+{
+   return a < b ? a : b;
+}
+
+static void hear(BmAttackToSustain* self, const BmFrame* in, uint32_t n_frames)
+{
+   const uint32_t at = self->cfg.size_frames - self->cfg.hop_frames + self->mem.pending_frames;
+   const uint64_t slot = self->mem.n_steps % BM_ATTACK_STEPS;
+   const BmFrame is_channel = {1.0, self->cfg.n_channels == 2 ? 1.0 : 0.0};
+   float* left = self->heard[0] + at;
+   float* right = self->heard[1] + at;
+   double energy = self->mem.step_energy[slot];
+   for (uint32_t n = 0; n < n_frames; ++n) {
+      const BmFrame x = in[n] * is_channel;
+      left[n] = (float)x[0];
+      right[n] = (float)x[1];
+      energy += x[0] * x[0] + x[1] * x[1];
+   }
+   self->mem.step_energy[slot] = energy;
+   self->mem.step_count[slot] += n_frames;
+   self->mem.n_frames += n_frames;
+   self->mem.pending_frames += n_frames;
+}
+
 void bm_attack_to_sustain_process(BmAttackToSustain* self, const BmFrame* in, uint32_t n_frames)
 {
-   const uint32_t kept = self->cfg.size_frames - self->cfg.hop_frames;
-   for (uint32_t n = 0; n < n_frames; ++n) {
-      const uint64_t slot = self->mem.n_steps % BM_ATTACK_STEPS;
-      self->heard[0][kept + self->mem.pending_frames] = (float)in[n][0];
-      self->heard[1][kept + self->mem.pending_frames] = (float)in[n][1];
-      self->mem.step_energy[slot] +=
-         in[n][0] * in[n][0] + (self->cfg.n_channels == 2 ? in[n][1] * in[n][1] : 0.0);
-      ++self->mem.step_count[slot];
-      ++self->mem.n_frames;
-      ++self->mem.pending_frames;
+   while (n_frames > 0) {
+      const uint32_t until_step = (uint32_t)(self->mem.step_end - self->mem.n_frames);
+      const uint32_t until_hop = self->cfg.hop_frames - self->mem.pending_frames;
+      const uint32_t n = smaller(n_frames, smaller(until_step, until_hop));
+      hear(self, in, n);
       if (self->mem.n_frames == self->mem.step_end) {
          finish_step(self);
       }
       if (self->mem.pending_frames == self->cfg.hop_frames) {
          finish_hop(self);
       }
+      in += n;
+      n_frames -= n;
    }
 }
 

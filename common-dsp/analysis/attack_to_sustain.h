@@ -5,8 +5,6 @@
 #include "base/frame.h"
 #include "base/status.h"
 
-#include <kiss_fftr.h>
-
 #include <stddef.h>
 #include <stdint.h>
 
@@ -23,7 +21,7 @@
    Duxbury, Davies and Sandler, "A tutorial on onset detection in music signals", IEEE Trans. Speech Audio
    Proc. 13(5), 2005, sections III-B and IV), on levels of third-octave bands; the instant then settled to
    0.25 ms where 5 ms after stand highest over 5 ms before. The thresholds are the bench's, so that both count
-   the same onsets. Every 5 ms a transform of 20 ms for each channel; an onset counts some 0.4 s after it was
+   the same onsets. Every 5 ms a transform of 20 ms for both channels; an onset counts some 0.4 s after it was
    heard.
 */
 typedef struct {
@@ -37,11 +35,12 @@ typedef struct {
       double band_weight[BM_ATTACK_BANDS_MAX];
       double step_frames;
    } cfg;
-   kiss_fftr_cfg plan;
+   float* fft_table;   /* [BM_FFT_TABLE_FLOATS(size)] */
+   uint32_t* place[2]; /* [size / 2] where the transform leaves a bin and its mirror */
    float* window;      /* [size] */
    float* heard[2];    /* [size], the newest last */
-   float* windowed;    /* [size] */
-   kiss_fft_cpx* bins; /* [size / 2 + 1] */
+   float* re;          /* [size] */
+   float* im;          /* [size] */
    struct {
       uint32_t pending_frames;
       uint64_t n_frames;

@@ -1,12 +1,14 @@
 /* SPDX-License-Identifier: ISC */
 #include "analysis/loudness.h"
 
+#include "base/clones.h"
 #include "base/decibel.h"
 
 #include <math.h>
 #include <string.h>
 
 #define HOPS_PER_S 100.0
+#define WEIGHTED_FRAMES 64
 #define MOMENTARY_HOPS 40
 #define BLOCK_HOPS 10
 #define PASSAGE_HOPS 100
@@ -33,18 +35,16 @@ static void histogram_add(BmLoudnessHistogram* self, double power)
    const uint32_t bin = place < BM_LOUDNESS_BINS - 1 ? (uint32_t)place : BM_LOUDNESS_BINS - 1;
    ++self->counts[bin];
    self->powers[bin] += power;
+   self->count += 1.0;
+   self->power += power;
+   self->end_bin = bin < self->end_bin ? self->end_bin : bin + 1;
 }
 
 /* The first bin at or over the mean of all less `gate_lu`. */
 static uint32_t gate_bin(const BmLoudnessHistogram* self, double gate_lu)
 {
-   double power = 0.0;
-   double count = 0.0;
-   for (uint32_t bin = 0; bin < BM_LOUDNESS_BINS; ++bin) {
-      power += self->powers[bin];
-      count += self->counts[bin];
-   }
-   const double place = count > 0.0 ? (lufs(power / count) - gate_lu - LOWEST_LUFS) / BIN_LU : 0.0;
+   const double mean = self->power / self->count;
+   const double place = self->count > 0.0 ? (lufs(mean) - gate_lu - LOWEST_LUFS) / BIN_LU : 0.0;
    return place > 0.0 ? (uint32_t)fmin(round(place), BM_LOUDNESS_BINS) : 0;
 }
 
@@ -52,7 +52,7 @@ static double integrated_lufs(const BmLoudnessHistogram* self)
 {
    double power = 0.0;
    double count = 0.0;
-   for (uint32_t bin = gate_bin(self, GATE_LU); bin < BM_LOUDNESS_BINS; ++bin) {
+   for (uint32_t bin = gate_bin(self, GATE_LU); bin < self->end_bin; ++bin) {
       power += self->powers[bin];
       count += self->counts[bin];
    }
@@ -64,7 +64,7 @@ static double integrated_lufs(const BmLoudnessHistogram* self)
 static double ranked_lufs(const BmLoudnessHistogram* self, uint32_t first, double rank)
 {
    double below = 0.0;
-   for (uint32_t bin = first; bin < BM_LOUDNESS_BINS; ++bin) {
+   for (uint32_t bin = first; bin < self->end_bin; ++bin) {
       below += self->counts[bin];
       if (below > rank) {
          return lufs(self->powers[bin] / self->counts[bin]);
@@ -77,7 +77,7 @@ static double range_lu(const BmLoudnessHistogram* self)
 {
    const uint32_t first = gate_bin(self, RANGE_GATE_LU);
    double count = 0.0;
-   for (uint32_t bin = first; bin < BM_LOUDNESS_BINS; ++bin) {
+   for (uint32_t bin = first; bin < self->end_bin; ++bin) {
       count += self->counts[bin];
    }
    if (count == 0.0) {
@@ -87,14 +87,31 @@ static double range_lu(const BmLoudnessHistogram* self)
           ranked_lufs(self, first, floor((count - 1.0) * RANGE_LOW + 0.5));
 }
 
-/* Mean of the last [n_hops], or of what there is. */
+/* Sum of [n] by eight lanes, so that none waits for another. */
+BM_CLONES static double sum_of(const double* x, uint32_t n)
+{
+   double lanes[8] = {0.0};
+   uint32_t i = 0;
+   for (; i + 8 <= n; i += 8) {
+      for (uint32_t lane = 0; lane < 8; ++lane) {
+         lanes[lane] += x[i + lane];
+      }
+   }
+   for (; i < n; ++i) {
+      lanes[0] += x[i];
+   }
+   return ((lanes[0] + lanes[1]) + (lanes[2] + lanes[3])) + ((lanes[4] + lanes[5]) + (lanes[6] + lanes[7]));
+}
+
+/* Mean of the last [n_hops], or of what there is, of a ring. */
 static double recent_power(const BmLoudness* self, const double* powers, uint32_t n_hops)
 {
    const uint32_t n = n_hops < self->mem.n_hops ? n_hops : (uint32_t)self->mem.n_hops;
-   double sum = 0.0;
-   for (uint32_t back = 1; back <= n; ++back) {
-      sum += powers[(self->mem.n_hops - back) % BM_LOUDNESS_HOPS_MAX];
-   }
+   const uint32_t end = (uint32_t)(self->mem.n_hops % BM_LOUDNESS_HOPS_MAX);
+   const uint32_t n_after = n < end ? n : end;
+   const uint32_t n_before = n - n_after;
+   const double sum =
+      sum_of(powers + BM_LOUDNESS_HOPS_MAX - n_before, n_before) + sum_of(powers + end - n_after, n_after);
    return sum / n;
 }
 
@@ -151,19 +168,40 @@ void bm_loudness_reset(BmLoudness* self)
    self->mem.mono_integrated_lufs = BM_SILENCE_DB;
 }
 
-void bm_loudness_process(BmLoudness* self, const BmFrame* in, uint32_t n_frames)
+BM_CLONES static void add_up(BmLoudness* self, const BmFrame* weighted, uint32_t n_frames)
+{
+   BmFrame square_sum = self->mem.square_sum;
+   double cross_sum = self->mem.cross_sum;
+   for (uint32_t i = 0; i < n_frames; ++i) {
+      const BmFrame x = weighted[i];
+      square_sum += x * x;
+      cross_sum += x[0] * x[1];
+   }
+   self->mem.square_sum = square_sum;
+   self->mem.cross_sum = cross_sum;
+}
+
+void bm_loudness_hear(BmLoudness* self, const BmFrame* weighted, uint32_t n_frames)
 {
    while (n_frames > 0) {
       const uint32_t n = bm_control_clock_next(&self->mem.clock, n_frames);
-      for (uint32_t i = 0; i < n; ++i) {
-         const BmFrame x = bm_k_weighting_step(&self->weighting, in[i]);
-         self->mem.square_sum += x * x;
-         self->mem.cross_sum += x[0] * x[1];
-      }
+      add_up(self, weighted, n);
       bm_control_clock_advance(&self->mem.clock, n);
       if (bm_control_clock_is_due(&self->mem.clock)) { /* the next one begins: this one is full */
          finish_hop(self);
       }
+      weighted += n;
+      n_frames -= n;
+   }
+}
+
+void bm_loudness_process(BmLoudness* self, const BmFrame* in, uint32_t n_frames)
+{
+   while (n_frames > 0) {
+      BmFrame weighted[WEIGHTED_FRAMES];
+      const uint32_t n = n_frames < WEIGHTED_FRAMES ? n_frames : WEIGHTED_FRAMES;
+      bm_k_weighting_process(&self->weighting, in, weighted, n);
+      bm_loudness_hear(self, weighted, n);
       in += n;
       n_frames -= n;
    }

@@ -16,6 +16,9 @@
 typedef struct {
    uint32_t counts[BM_LOUDNESS_BINS];
    double powers[BM_LOUDNESS_BINS]; /* sums, so that a mean is exact whatever the width of a bin */
+   double count;                    /* of all bins */
+   double power;
+   uint32_t end_bin; /* none is filled from here on */
 } BmLoudnessHistogram;
 
 /**
@@ -55,6 +58,9 @@ void bm_loudness_reset(BmLoudness* self);
 
 /** Hear [n_frames]. Real-time: yes. */
 void bm_loudness_process(BmLoudness* self, const BmFrame* in, uint32_t n_frames);
+
+/** Hear [n_frames] that the caller has K-weighted already; bm_loudness_process() does it by itself. */
+void bm_loudness_hear(BmLoudness* self, const BmFrame* weighted, uint32_t n_frames);
 
 /** Loudness of the last 400 ms and 3 s (or of what there is), and gated since reset, in LUFS; BM_SILENCE_DB
    at least. */

@@ -1,7 +1,11 @@
 /* SPDX-License-Identifier: ISC */
 #include "analysis/take_meter.h"
 
+#include "base/clones.h"
+
 #include <math.h>
+
+#define CHUNK_FRAMES 64
 
 BmStatus bm_take_meter_init(BmTakeMeter* self, void* memory, double sample_rate_hz, uint32_t n_channels)
 {
@@ -40,18 +44,34 @@ void bm_take_meter_reset(BmTakeMeter* self)
    self->mem.n_frames = 0.0;
 }
 
+BM_CLONES static void hear_crest(BmTakeMeter* self, const BmFrame* in, uint32_t n_frames)
+{
+   BmFrame peak = self->mem.peak;
+   BmFrame square_sum = self->mem.square_sum;
+   for (uint32_t n = 0; n < n_frames; ++n) {
+      peak = bm_frame_max(peak, bm_frame_abs(in[n]));
+      square_sum += in[n] * in[n];
+   }
+   self->mem.peak = peak;
+   self->mem.square_sum = square_sum;
+   self->mem.n_frames += n_frames;
+}
+
 void bm_take_meter_process(BmTakeMeter* self, const BmFrame* in, uint32_t n_frames)
 {
-   bm_loudness_process(&self->loudness, in, n_frames);
-   bm_true_peak_process(&self->true_peak, in, n_frames);
-   bm_correlation_process(&self->correlation, in, n_frames);
-   bm_attack_to_sustain_process(&self->attack, in, n_frames);
-   bm_lowest_note_process(&self->lowest_note, in, n_frames);
-   for (uint32_t n = 0; n < n_frames; ++n) {
-      self->mem.peak = bm_frame_max(self->mem.peak, bm_frame_abs(in[n]));
-      self->mem.square_sum += in[n] * in[n];
+   while (n_frames > 0) {
+      BmFrame weighted[CHUNK_FRAMES];
+      const uint32_t n = n_frames < CHUNK_FRAMES ? n_frames : CHUNK_FRAMES;
+      bm_k_weighting_process(&self->loudness.weighting, in, weighted, n);
+      bm_loudness_hear(&self->loudness, weighted, n);
+      bm_correlation_hear(&self->correlation, in, weighted, n);
+      bm_true_peak_process(&self->true_peak, in, n);
+      bm_attack_to_sustain_process(&self->attack, in, n);
+      bm_lowest_note_process(&self->lowest_note, in, n);
+      hear_crest(self, in, n);
+      in += n;
+      n_frames -= n;
    }
-   self->mem.n_frames += n_frames;
 }
 
 double bm_take_meter_crest_db(const BmTakeMeter* self)

@@ -13,16 +13,20 @@
    The highest level of the waveform between its frames, 4 points a frame at every rate (ITU-R BS.1770-4 Annex
    2).
 
-   The points between are those of base/fractional_delay.h. What 4 points can still miss: 0.55 dB of a tone at
+   The points between are those of base/fractional_delay.h, in single precision. Where nothing near is loud
+   enough to make a new highest they are not worked out. What 4 points can still miss: 0.55 dB of a tone at
    0.45 of the rate, 0.1 dB at 0.2 of it.
 */
 typedef struct {
    struct {
-      double weights[3][BM_FRACTIONAL_TAPS]; /* oldest frame first */
+      float half[BM_FRACTIONAL_TAPS / 2];       /* the point in the middle: weight of two frames' sum */
+      float sum[BM_FRACTIONAL_TAPS / 2];        /* the points at either side of it: weights of their sum, */
+      float difference[BM_FRACTIONAL_TAPS / 2]; /* and of their difference */
+      float most;                               /* how much louder than all its frames a point can be */
    } coef;
    struct {
-      BmFrame frames[BM_FRACTIONAL_TAPS - 1 + BM_TRUE_PEAK_CHUNK_FRAMES];
-      BmFrame highest; /* of each lane since reset, linear */
+      float frames[2 * (BM_FRACTIONAL_TAPS + BM_TRUE_PEAK_CHUNK_FRAMES + 2)]; /* left and right in turn */
+      float highest[2]; /* of each lane since reset, linear */
    } mem;
 } BmTruePeak;
 
