@@ -97,6 +97,11 @@ void bm_correlation_process(BmCorrelation* self, const BmFrame* in, uint32_t n_f
    }
 }
 
+BmFrame bm_correlation_energies(const BmCorrelation* self)
+{
+   return powers(self, 1.0).squares;
+}
+
 double bm_correlation_norm(const BmCorrelation* self)
 {
    const BmPairPowers heard = powers(self, 1.0);

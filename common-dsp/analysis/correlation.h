@@ -54,6 +54,9 @@ void bm_correlation_process(BmCorrelation* self, const BmFrame* in, uint32_t n_f
 /** Hear [n_frames] that the caller has K-weighted already; bm_correlation_process() does it by itself. */
 void bm_correlation_hear(BmCorrelation* self, const BmFrame* in, const BmFrame* weighted, uint32_t n_frames);
 
+/** sum(LL) and sum(RR), or their means. */
+BmFrame bm_correlation_energies(const BmCorrelation* self);
+
 /** sum(LR) / sqrt(sum(LL) sum(RR)), -1 to 1; 0 while either channel is silent. */
 double bm_correlation_norm(const BmCorrelation* self);
 

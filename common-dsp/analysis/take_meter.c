@@ -1,8 +1,6 @@
 /* SPDX-License-Identifier: ISC */
 #include "analysis/take_meter.h"
 
-#include "base/clones.h"
-
 #include <math.h>
 
 #define CHUNK_FRAMES 64
@@ -39,22 +37,7 @@ void bm_take_meter_reset(BmTakeMeter* self)
    bm_correlation_reset(&self->correlation);
    bm_attack_to_sustain_reset(&self->attack);
    bm_lowest_note_reset(&self->lowest_note);
-   self->mem.peak = bm_frame_both(0.0);
-   self->mem.square_sum = bm_frame_both(0.0);
    self->mem.n_frames = 0.0;
-}
-
-BM_CLONES static void hear_crest(BmTakeMeter* self, const BmFrame* in, uint32_t n_frames)
-{
-   BmFrame peak = self->mem.peak;
-   BmFrame square_sum = self->mem.square_sum;
-   for (uint32_t n = 0; n < n_frames; ++n) {
-      peak = bm_frame_max(peak, bm_frame_abs(in[n]));
-      square_sum += in[n] * in[n];
-   }
-   self->mem.peak = peak;
-   self->mem.square_sum = square_sum;
-   self->mem.n_frames += n_frames;
 }
 
 void bm_take_meter_process(BmTakeMeter* self, const BmFrame* in, uint32_t n_frames)
@@ -68,7 +51,7 @@ void bm_take_meter_process(BmTakeMeter* self, const BmFrame* in, uint32_t n_fram
       bm_true_peak_process(&self->true_peak, in, n);
       bm_attack_to_sustain_process(&self->attack, in, n);
       bm_lowest_note_process(&self->lowest_note, in, n);
-      hear_crest(self, in, n);
+      self->mem.n_frames += n;
       in += n;
       n_frames -= n;
    }
@@ -76,12 +59,14 @@ void bm_take_meter_process(BmTakeMeter* self, const BmFrame* in, uint32_t n_fram
 
 double bm_take_meter_crest_db(const BmTakeMeter* self)
 {
+   const BmFrame energies = bm_correlation_energies(&self->correlation);
    double weighted_db = 0.0;
    double weight = 0.0;
    for (uint32_t channel = 0; channel < self->cfg.n_channels; ++channel) {
-      const double energy = self->mem.square_sum[channel];
+      const double energy = energies[channel];
+      const double peak = bm_true_peak_frame_lin(&self->true_peak, channel);
       if (energy > 0.0) {
-         weighted_db += energy * 20.0 * log10(self->mem.peak[channel] / sqrt(energy / self->mem.n_frames));
+         weighted_db += energy * 20.0 * log10(peak / sqrt(energy / self->mem.n_frames));
          weight += energy;
       }
    }

@@ -28,8 +28,6 @@ typedef struct {
    BmAttackToSustain attack;
    BmLowestNote lowest_note;
    struct {
-      BmFrame peak;
-      BmFrame square_sum;
       double n_frames;
    } mem;
 } BmTakeMeter;

@@ -104,10 +104,10 @@ BM_CLONES static void highest_between(const BmTruePeak* self, uint32_t n_frames,
    take_lanes(&highest, out);
 }
 
-static void take_highest(BmTruePeak* self, const float found[2])
+static void take_highest(float highest[2], const float found[2])
 {
    for (uint32_t lane = 0; lane < 2; ++lane) {
-      self->mem.highest[lane] = found[lane] > self->mem.highest[lane] ? found[lane] : self->mem.highest[lane];
+      highest[lane] = found[lane] > highest[lane] ? found[lane] : highest[lane];
    }
 }
 
@@ -115,11 +115,12 @@ static void hear_chunk(BmTruePeak* self, uint32_t n_frames)
 {
    float found[2];
    highest_frame(self->mem.frames, HISTORY_FRAMES + n_frames, found);
-   take_highest(self, found);
+   take_highest(self->mem.highest_frame, found);
+   take_highest(self->mem.highest, found);
    const float most = self->coef.most;
    if (most * found[0] > self->mem.highest[0] || most * found[1] > self->mem.highest[1]) {
       highest_between(self, n_frames, found);
-      take_highest(self, found);
+      take_highest(self->mem.highest, found);
    }
 }
 
@@ -137,6 +138,11 @@ void bm_true_peak_process(BmTruePeak* self, const BmFrame* in, uint32_t n_frames
       in += n;
       n_frames -= n;
    }
+}
+
+double bm_true_peak_frame_lin(const BmTruePeak* self, uint32_t lane)
+{
+   return (double)self->mem.highest_frame[lane];
 }
 
 double bm_true_peak_db(const BmTruePeak* self)

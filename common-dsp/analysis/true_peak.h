@@ -26,7 +26,8 @@ typedef struct {
    } coef;
    struct {
       float frames[2 * (BM_FRACTIONAL_TAPS + BM_TRUE_PEAK_CHUNK_FRAMES + 2)]; /* left and right in turn */
-      float highest[2]; /* of each lane since reset, linear */
+      float highest[2];       /* of each lane since reset, linear */
+      float highest_frame[2]; /* likewise, of the frames alone */
    } mem;
 } BmTruePeak;
 
@@ -35,6 +36,9 @@ void bm_true_peak_reset(BmTruePeak* self);
 
 /** Hear [n_frames]. Real-time: yes. */
 void bm_true_peak_process(BmTruePeak* self, const BmFrame* in, uint32_t n_frames);
+
+/** The highest frame of a lane since reset, linear. */
+double bm_true_peak_frame_lin(const BmTruePeak* self, uint32_t lane);
 
 /** The louder lane's true peak since reset in dBTP, BM_SILENCE_DB at least. */
 double bm_true_peak_db(const BmTruePeak* self);
