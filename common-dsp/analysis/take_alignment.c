@@ -1,6 +1,9 @@
 /* SPDX-License-Identifier: ISC */
 #include "analysis/take_alignment.h"
 
+#include "base/clones.h"
+#include "base/floats.h"
+
 #include <math.h>
 #include <string.h>
 
@@ -14,9 +17,11 @@
 #define KEEP 0.9          /* of the means, each window */
 #define FEWEST_WINDOWS 3.0
 #define COHERENCE_MAX 0.98
-#define PIECE_FRAMES 64
+#define LEAST_POWERS 1e-60 /* keeps silence from being divided by */
+#define PIECE_FRAMES 64    /* divides the size of the transform */
+#define PIECE_STEPS 16
 
-enum { WAIT, LOAD, COLUMNS, ROWS, ACCUMULATE, WEIGH, BACK_COLUMNS, BACK_ROWS, SEARCH, N_STAGES };
+enum { WAIT, LOAD, TRANSFORM, ACCUMULATE, WEIGH, BACK, SEARCH, N_STAGES };
 
 static uint32_t transform_size(double sample_rate_hz)
 {
@@ -27,25 +32,9 @@ static uint32_t transform_size(double sample_rate_hz)
    return size;
 }
 
-static uint32_t column_size(uint32_t size)
-{
-   uint32_t columns = 1;
-   while (columns * columns < size) {
-      columns *= 2;
-   }
-   return columns;
-}
-
 static size_t rounded(size_t bytes)
 {
    return (bytes + 63) / 64 * 64;
-}
-
-static size_t plan_bytes(uint32_t size)
-{
-   size_t bytes = 0;
-   kiss_fft_alloc((int)size, 0, NULL, &bytes);
-   return rounded(bytes);
 }
 
 static uint32_t pieces_of(uint32_t n)
@@ -63,12 +52,9 @@ static uint32_t stage_pieces(const BmTakeAlignment* self, uint32_t stage)
    switch (stage) {
    case LOAD:
       return pieces_of(self->cfg.size);
-   case COLUMNS:
-   case BACK_COLUMNS:
-      return self->cfg.rows;
-   case ROWS:
-   case BACK_ROWS:
-      return self->cfg.columns;
+   case TRANSFORM:
+   case BACK:
+      return (bm_fft_steps(self->cfg.size) + PIECE_STEPS - 1) / PIECE_STEPS;
    case ACCUMULATE:
    case WEIGH:
       return pieces_of(n_bins(self));
@@ -79,92 +65,128 @@ static uint32_t stage_pieces(const BmTakeAlignment* self, uint32_t stage)
    }
 }
 
-/* Where frequency or lag k of a whole transform stands after both steps. */
-static uint32_t place_of(const BmTakeAlignment* self, uint32_t k)
+/* Left as the real part, right as the imaginary: two real transforms in one. */
+BM_CLONES static void load_run(BmTakeAlignment* self, uint32_t to, uint32_t from, uint32_t n)
 {
-   return k % self->cfg.columns * self->cfg.rows + k / self->cfg.columns;
-}
-
-/* One column: a small transform over every rows-th sample, turned for the second step (Cooley and Tukey
- * 1965). */
-static void transform_column(BmTakeAlignment* self, uint32_t row)
-{
-   kiss_fft_cpx* out = self->column + self->cfg.columns;
-   kiss_fft_stride(self->column_plan, self->wave + row, out, (int)self->cfg.rows);
-   const double angle = -2.0 * PI * row / self->cfg.size;
-   const double step_r = cos(angle);
-   const double step_i = sin(angle);
-   double r = 1.0;
-   double i = 0.0;
-   for (uint32_t k = 0; k < self->cfg.columns; ++k) {
-      const double x = (double)out[k].r;
-      const double y = (double)out[k].i;
-      self->half[k * self->cfg.rows + row] = (kiss_fft_cpx){(float)(x * r - y * i), (float)(x * i + y * r)};
-      const double next = r * step_r - i * step_i;
-      i = r * step_i + i * step_r;
-      r = next;
+   const float* left = self->heard[0] + from;
+   const float* right = self->heard[1] + from;
+   double energy_left = self->mem.energy[0];
+   double energy_right = self->mem.energy[1];
+   for (uint32_t i = 0; i < n; ++i) {
+      energy_left += (double)(left[i] * left[i]);
+      energy_right += (double)(right[i] * right[i]);
+      self->re[to + i] = self->window[to + i] * left[i];
+      self->im[to + i] = self->window[to + i] * right[i];
    }
-}
-
-static void transform_row(BmTakeAlignment* self, uint32_t column)
-{
-   const size_t at = (size_t)column * self->cfg.rows;
-   kiss_fft(self->row_plan, self->half + at, self->wave + at);
+   self->mem.energy[0] = energy_left;
+   self->mem.energy[1] = energy_right;
 }
 
 static void load_piece(BmTakeAlignment* self, uint32_t piece)
 {
    const uint32_t first = piece * PIECE_FRAMES;
    const uint32_t ring = 2 * self->cfg.size;
-   for (uint32_t n = first; n < first + PIECE_FRAMES; ++n) {
-      const uint32_t at = (self->mem.window_end + ring - self->cfg.size + n) % ring;
-      const float left = self->heard[0][at];
-      const float right = self->heard[1][at];
-      self->mem.energy[0] += (double)(left * left);
-      self->mem.energy[1] += (double)(right * right);
-      /* two real transforms in one: left real, right imaginary */
-      self->wave[n] = (kiss_fft_cpx){self->window[n] * left, self->window[n] * right};
+   const uint32_t from = (self->mem.window_end + ring - self->cfg.size + first) % ring;
+   const uint32_t before_end = ring - from < PIECE_FRAMES ? ring - from : PIECE_FRAMES;
+   load_run(self, first, from, before_end);
+   load_run(self, first + before_end, 0, PIECE_FRAMES - before_end);
+}
+
+static void transform_piece(BmTakeAlignment* self, uint32_t piece)
+{
+   if (piece == 0) {
+      self->mem.transform = (BmFftProgress){0, 0};
    }
+   bm_fft_work(self->fft_table, self->cfg.size, &self->mem.transform, PIECE_STEPS, self->re, self->im);
+}
+
+/* Bins k and -k of the transform of left + i right, as they lie together in the pieces. */
+typedef struct {
+   float x_re[PIECE_FRAMES];
+   float x_im[PIECE_FRAMES];
+   float y_re[PIECE_FRAMES];
+   float y_im[PIECE_FRAMES];
+} BinPairs;
+
+BM_CLONES static void accumulate(BmTakeAlignment* self, const BinPairs* bins, uint32_t first, uint32_t n)
+{
+   const float keep = (float)KEEP;
+   float* restrict power_left = self->power[0] + first;
+   float* restrict power_right = self->power[1] + first;
+   float* restrict cross_re = self->cross_re + first;
+   float* restrict cross_im = self->cross_im + first;
+   for (uint32_t i = 0; i < n; ++i) {
+      const float left_re = 0.5F * (bins->x_re[i] + bins->y_re[i]);
+      const float left_im = 0.5F * (bins->x_im[i] - bins->y_im[i]);
+      const float right_re = 0.5F * (bins->x_im[i] + bins->y_im[i]);
+      const float right_im = 0.5F * (bins->y_re[i] - bins->x_re[i]);
+      power_left[i] = keep * power_left[i] + (left_re * left_re + left_im * left_im);
+      power_right[i] = keep * power_right[i] + (right_re * right_re + right_im * right_im);
+      cross_re[i] = keep * cross_re[i] + (right_re * left_re + right_im * left_im);
+      cross_im[i] = keep * cross_im[i] + (right_im * left_re - right_re * left_im);
+   }
+}
+
+static uint32_t piece_end(const BmTakeAlignment* self, uint32_t first)
+{
+   return first + PIECE_FRAMES < n_bins(self) ? first + PIECE_FRAMES : n_bins(self);
 }
 
 static void accumulate_piece(BmTakeAlignment* self, uint32_t piece)
 {
    const uint32_t first = piece * PIECE_FRAMES;
-   const uint32_t last = first + PIECE_FRAMES < n_bins(self) ? first + PIECE_FRAMES : n_bins(self);
-   const float keep = (float)KEEP;
-   for (uint32_t k = first; k < last; ++k) {
-      const kiss_fft_cpx x = self->wave[place_of(self, k)];
-      const kiss_fft_cpx y = self->wave[place_of(self, (self->cfg.size - k) % self->cfg.size)];
-      const kiss_fft_cpx left = {0.5F * (x.r + y.r), 0.5F * (x.i - y.i)};
-      const kiss_fft_cpx right = {0.5F * (x.i + y.i), 0.5F * (y.r - x.r)};
-      self->power[0][k] = keep * self->power[0][k] + (left.r * left.r + left.i * left.i);
-      self->power[1][k] = keep * self->power[1][k] + (right.r * right.r + right.i * right.i);
-      self->cross[k].r = keep * self->cross[k].r + (right.r * left.r + right.i * left.i);
-      self->cross[k].i = keep * self->cross[k].i + (right.i * left.r - right.r * left.i);
+   const uint32_t end = piece_end(self, first);
+   BinPairs bins;
+   for (uint32_t k = first; k < end; ++k) {
+      const uint32_t x = self->place[k];
+      const uint32_t y = self->place[(self->cfg.size - k) % self->cfg.size];
+      bins.x_re[k - first] = self->re[x];
+      bins.x_im[k - first] = self->im[x];
+      bins.y_re[k - first] = self->re[y];
+      bins.y_im[k - first] = self->im[y];
+   }
+   accumulate(self, &bins, first, end - first);
+}
+
+/* What a frequency has to say, over the magnitude of its cross-spectrum, and that magnitude. */
+BM_CLONES static void weigh(const BmTakeAlignment* self, uint32_t first, uint32_t n,
+                            double weights[PIECE_FRAMES], double magnitudes[PIECE_FRAMES])
+{
+   const double chance = 1.0 / self->mem.n_windows; /* coherence of unrelated noise over so many windows */
+   const double over_chance = 1.0 / (1.0 - chance);
+   for (uint32_t i = 0; i < n; ++i) {
+      const double r = (double)self->cross_re[first + i];
+      const double im = (double)self->cross_im[first + i];
+      const double square = r * r + im * im;
+      const double powers = (double)self->power[0][first + i] * (double)self->power[1][first + i];
+      const double magnitude = sqrt(square);
+      const double raw = (square / (powers + LEAST_POWERS) - chance) * over_chance;
+      const double coherence = raw < 0.0 ? 0.0 : raw > COHERENCE_MAX ? COHERENCE_MAX : raw;
+      weights[i] = coherence / ((1.0 - coherence) * (magnitude + LEAST_POWERS));
+      magnitudes[i] = magnitude;
    }
 }
 
-/* The weighted cross-spectrum, both halves, into the wave for the way back. */
+/* The weighted cross-spectrum, both halves, for the way back. */
 static void weigh_piece(BmTakeAlignment* self, uint32_t piece)
 {
+   const uint32_t size = self->cfg.size;
    const uint32_t first = piece * PIECE_FRAMES;
-   const uint32_t last = first + PIECE_FRAMES < n_bins(self) ? first + PIECE_FRAMES : n_bins(self);
-   const double chance = 1.0 / self->mem.n_windows; /* coherence of unrelated noise over so many windows */
-   for (uint32_t k = first; k < last; ++k) {
-      const double r = (double)self->cross[k].r;
-      const double i = (double)self->cross[k].i;
-      const double square = r * r + i * i;
-      const double powers = (double)self->power[0][k] * (double)self->power[1][k];
-      double weight = 0.0;
-      if (k >= self->cfg.low_bin && k <= self->cfg.high_bin && powers > 0.0 && square > 0.0) {
-         const double coherence = fmin(COHERENCE_MAX, (square / powers - chance) / (1.0 - chance));
-         weight = coherence > 0.0 ? coherence / (1.0 - coherence) / sqrt(square) : 0.0;
-      }
-      self->mem.weight_sum += weight * sqrt(square);
+   const uint32_t end = piece_end(self, first);
+   double weights[PIECE_FRAMES];
+   double magnitudes[PIECE_FRAMES];
+   weigh(self, first, end - first, weights, magnitudes);
+   for (uint32_t k = first; k < end; ++k) {
+      const double weight = k >= self->cfg.low_bin && k <= self->cfg.high_bin ? weights[k - first] : 0.0;
+      self->mem.weight_sum += weight * magnitudes[k - first];
+      const float r = (float)(weight * (double)self->cross_re[k]);
+      const float i = (float)(weight * (double)self->cross_im[k]);
       /* Conjugated, since the transform back is made of the one forth. */
-      self->wave[k] = (kiss_fft_cpx){(float)(weight * r), (float)(-weight * i)};
-      if (k > 0 && k < self->cfg.size / 2) {
-         self->wave[self->cfg.size - k] = (kiss_fft_cpx){(float)(weight * r), (float)(weight * i)};
+      self->re[k] = r;
+      self->im[k] = -i;
+      if (k > 0 && k < size / 2) {
+         self->re[size - k] = r;
+         self->im[size - k] = i;
       }
    }
 }
@@ -172,7 +194,7 @@ static void weigh_piece(BmTakeAlignment* self, uint32_t piece)
 static double correlation_at(const BmTakeAlignment* self, int32_t lag)
 {
    const uint32_t k = lag >= 0 ? (uint32_t)lag : self->cfg.size - (uint32_t)-lag;
-   return (double)self->wave[place_of(self, k)].r;
+   return (double)self->re[self->place[k]];
 }
 
 static void search_piece(BmTakeAlignment* self, uint32_t piece)
@@ -235,13 +257,9 @@ static void work_a_piece(BmTakeAlignment* self)
    case LOAD:
       load_piece(self, piece);
       break;
-   case COLUMNS:
-   case BACK_COLUMNS:
-      transform_column(self, piece);
-      break;
-   case ROWS:
-   case BACK_ROWS:
-      transform_row(self, piece);
+   case TRANSFORM:
+   case BACK:
+      transform_piece(self, piece);
       break;
    case ACCUMULATE:
       accumulate_piece(self, piece);
@@ -276,10 +294,8 @@ static void control(BmTakeAlignment* self)
 size_t bm_take_alignment_bytes(double sample_rate_hz)
 {
    const uint32_t size = transform_size(sample_rate_hz);
-   const uint32_t columns = column_size(size);
-   return plan_bytes(columns) + plan_bytes(size / columns) + 5 * rounded(size * sizeof(float)) +
-          2 * rounded(size * sizeof(kiss_fft_cpx)) + 2 * rounded((size / 2 + 1) * sizeof(float)) +
-          rounded((size / 2 + 1) * sizeof(kiss_fft_cpx)) + rounded(2 * columns * sizeof(kiss_fft_cpx));
+   return rounded(BM_FFT_TABLE_FLOATS(size) * sizeof(float)) + rounded(size * sizeof(uint32_t)) +
+          7 * rounded(size * sizeof(float)) + 4 * rounded((size / 2 + 1) * sizeof(float));
 }
 
 static void* take(char** at, size_t bytes)
@@ -299,31 +315,29 @@ BmStatus bm_take_alignment_init(BmTakeAlignment* self, void* memory, double samp
       return BM_BAD_ARGUMENT;
    }
    const uint32_t size = transform_size(sample_rate_hz);
-   const uint32_t columns = column_size(size);
-   const uint32_t rows = size / columns;
    const double high_hz = fmin(HIGH_HZ, HIGH_NORM * sample_rate_hz);
    self->cfg.rate_hz = sample_rate_hz;
    self->cfg.size = size;
-   self->cfg.columns = columns;
-   self->cfg.rows = rows;
    self->cfg.low_bin = (uint32_t)ceil(LOW_HZ * size / sample_rate_hz);
    self->cfg.high_bin = (uint32_t)(high_hz * size / sample_rate_hz);
    self->cfg.max_lag_frames = (uint32_t)ceil(BM_ALIGNMENT_MAX_S * sample_rate_hz);
 
    char* at = memory;
-   size_t bytes = plan_bytes(columns);
-   self->column_plan = kiss_fft_alloc((int)columns, 0, take(&at, bytes), &bytes);
-   bytes = plan_bytes(rows);
-   self->row_plan = kiss_fft_alloc((int)rows, 0, take(&at, bytes), &bytes);
    self->heard[0] = take(&at, 2 * size * sizeof(float));
    self->heard[1] = take(&at, 2 * size * sizeof(float));
    self->window = take(&at, size * sizeof(float));
-   self->wave = take(&at, size * sizeof(kiss_fft_cpx));
-   self->half = take(&at, size * sizeof(kiss_fft_cpx));
+   self->fft_table = take(&at, BM_FFT_TABLE_FLOATS(size) * sizeof(float));
+   self->place = take(&at, size * sizeof(uint32_t));
+   self->re = take(&at, size * sizeof(float));
+   self->im = take(&at, size * sizeof(float));
    self->power[0] = take(&at, (size / 2 + 1) * sizeof(float));
    self->power[1] = take(&at, (size / 2 + 1) * sizeof(float));
-   self->cross = take(&at, (size / 2 + 1) * sizeof(kiss_fft_cpx));
-   self->column = take(&at, 2 * columns * sizeof(kiss_fft_cpx));
+   self->cross_re = take(&at, (size / 2 + 1) * sizeof(float));
+   self->cross_im = take(&at, (size / 2 + 1) * sizeof(float));
+   bm_fft_init(self->fft_table, size);
+   for (uint32_t k = 0; k < size; ++k) {
+      self->place[k] = bm_fft_place(size, k);
+   }
    for (uint32_t n = 0; n < size; ++n) {
       self->window[n] = (float)(0.5 - 0.5 * cos(2.0 * PI * (n + 0.5) / size));
    }
@@ -351,7 +365,8 @@ void bm_take_alignment_reset(BmTakeAlignment* self)
       memset(self->heard[lane], 0, 2 * (size_t)self->cfg.size * sizeof(float));
       memset(self->power[lane], 0, bins * sizeof(float));
    }
-   memset(self->cross, 0, bins * sizeof(kiss_fft_cpx));
+   memset(self->cross_re, 0, bins * sizeof(float));
+   memset(self->cross_im, 0, bins * sizeof(float));
 }
 
 void bm_take_alignment_process(BmTakeAlignment* self, const BmFrame* in, uint32_t n_frames)
@@ -362,11 +377,13 @@ void bm_take_alignment_process(BmTakeAlignment* self, const BmFrame* in, uint32_
          control(self);
       }
       const uint32_t n = bm_control_clock_next(&self->mem.clock, n_frames);
+      uint32_t at = self->mem.write_index;
       for (uint32_t i = 0; i < n; ++i) {
-         self->heard[0][self->mem.write_index] = (float)in[i][0];
-         self->heard[1][self->mem.write_index] = (float)in[i][1];
-         self->mem.write_index = self->mem.write_index + 1 < ring ? self->mem.write_index + 1 : 0;
+         self->heard[0][at] = (float)in[i][0];
+         self->heard[1][at] = (float)in[i][1];
+         at = at + 1 < ring ? at + 1 : 0;
       }
+      self->mem.write_index = at;
       self->mem.fresh_frames += n;
       bm_control_clock_advance(&self->mem.clock, n);
       in += n;

@@ -3,10 +3,9 @@
 #define BM_ANALYSIS_TAKE_ALIGNMENT_H
 
 #include "base/control_clock.h"
+#include "base/fft.h"
 #include "base/frame.h"
 #include "base/status.h"
-
-#include <kiss_fft.h>
 
 #include <stdbool.h>
 #include <stddef.h>
@@ -26,33 +25,32 @@
    coherence (Knapp and Carter, "The generalized correlation method for estimation of time delay", IEEE Trans.
    ASSP 24(4), 1976, eq. 33): where a frequency is mere noise in one of the takes it has no say. Cross-spectra
    fade over some ten windows of sound; silence is not counted. The work is cut into small pieces, a few each
-   2/3 ms by its own clock: 5 us at 48 kHz, 50 us at 384 kHz.
+   2/3 ms by its own clock.
 */
 typedef struct {
    struct {
       double rate_hz;
-      uint32_t size;    /* of the transform */
-      uint32_t columns; /* size = columns x rows: a transform made of small ones */
-      uint32_t rows;
+      uint32_t size;   /* of the transform */
       uint32_t pieces; /* of work each control period */
       uint32_t low_bin, high_bin;
       uint32_t max_lag_frames;
    } cfg;
-   kiss_fft_cfg column_plan;
-   kiss_fft_cfg row_plan;
-   float* heard[2];      /* [2 size], rings */
-   float* window;        /* [size] */
-   kiss_fft_cpx* wave;   /* [size] */
-   kiss_fft_cpx* half;   /* [size], half transformed */
-   float* power[2];      /* [size / 2 + 1] of each lane, fading means */
-   kiss_fft_cpx* cross;  /* [size / 2 + 1] */
-   kiss_fft_cpx* column; /* [2 max(columns, rows)], one small transform in and out */
+   float* heard[2];  /* [2 size], rings */
+   float* window;    /* [size] */
+   float* fft_table; /* [BM_FFT_TABLE_FLOATS(size)] */
+   uint32_t* place;  /* [size] where the transform leaves a bin */
+   float* re;        /* [size], what is transformed */
+   float* im;
+   float* power[2]; /* [size / 2 + 1] of each lane, fading means */
+   float* cross_re; /* [size / 2 + 1] */
+   float* cross_im;
    struct {
       BmControlClock clock;
       uint32_t write_index;
       uint32_t fresh_frames; /* since the last window began */
       uint32_t stage;
       uint32_t piece;
+      BmFftProgress transform;
       uint32_t window_end;
       double energy[2];
       double weight_sum;

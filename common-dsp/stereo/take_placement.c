@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: ISC */
 #include "stereo/take_placement.h"
 
+#include "base/clones.h"
 #include "base/decibel.h"
 
 #include <math.h>
@@ -8,21 +9,35 @@
 
 #define CONTROL_RATE_HZ 1500.0
 #define HEAD_DELAY_MAX_S 0.01
-#define TILE_FRAMES 8
+#define TILE_FRAMES 32
 
-/* y[n] = sum of taps[k] x[n + k], oldest frame and first tap first; the same sum in the same order for every
- * n. */
-static void convolve(const double* taps, uint32_t n_taps, const double* x, double* y, uint32_t n_frames)
+typedef double FourSamples __attribute__((vector_size(32), aligned(8), may_alias));
+
+/* y[n] = sum of taps[k] x[n + k], oldest frame and first tap first, for `n_tile` frames, a constant. */
+BM_INLINE void convolve_tile(const double* taps, uint32_t n_taps, const double* x, double* y,
+                             const uint32_t n_tile)
+{
+   FourSamples sums[TILE_FRAMES / 4] = {{0.0}};
+   for (uint32_t k = 0; k < n_taps; ++k) {
+      for (uint32_t i = 0; i < n_tile / 4; ++i) {
+         sums[i] += taps[k] * *(const FourSamples*)(x + k + 4 * i);
+      }
+   }
+   for (uint32_t i = 0; i < n_tile / 4; ++i) {
+      *(FourSamples*)(y + 4 * i) = sums[i];
+   }
+}
+
+/* The same sum in the same order for every n. */
+BM_CLONES static void convolve(const double* taps, uint32_t n_taps, const double* x, double* y,
+                               uint32_t n_frames)
 {
    uint32_t n = 0;
    for (; n + TILE_FRAMES <= n_frames; n += TILE_FRAMES) {
-      double sum[TILE_FRAMES] = {0.0};
-      for (uint32_t k = 0; k < n_taps; ++k) {
-         for (uint32_t i = 0; i < TILE_FRAMES; ++i) {
-            sum[i] += taps[k] * x[n + k + i];
-         }
-      }
-      memcpy(y + n, sum, sizeof sum);
+      convolve_tile(taps, n_taps, x + n, y + n, TILE_FRAMES);
+   }
+   for (; n + 4 <= n_frames; n += 4) {
+      convolve_tile(taps, n_taps, x + n, y + n, 4);
    }
    for (; n < n_frames; ++n) {
       double sum = 0.0;
@@ -75,6 +90,7 @@ static void design_voice(BmTakePlacement* self, const BmTakePlace* place, BmPlac
    double weights[BM_FRACTIONAL_TAPS];
    const double delay_frames = 0.001 * place->delay_ms * self->cfg.rate_hz;
    bm_fractional_delay_design(delay_frames - floor(delay_frames), weights);
+   voice->is_whole = delay_frames == floor(delay_frames);
    voice->level_delay_frames = (uint32_t)delay_frames + BM_FRACTIONAL_TAPS - 1;
    for (uint32_t k = 0; k < BM_FRACTIONAL_TAPS; ++k) {
       voice->level_taps[k] = weights[BM_FRACTIONAL_TAPS - 1 - k];
@@ -143,8 +159,12 @@ static void control(BmTakePlacement* self)
 static void sound(const BmTakePlacement* self, uint32_t lane, const BmPlacementVoice* voice,
                   double (*y)[BM_PLACEMENT_CHUNK_FRAMES], uint32_t n_frames)
 {
-   convolve(voice->level_taps, BM_FRACTIONAL_TAPS,
-            bm_history_at(&self->history, lane, voice->level_delay_frames), y[0], n_frames);
+   const double* level = bm_history_at(&self->history, lane, voice->level_delay_frames);
+   if (voice->is_whole) {
+      memcpy(y[0], level + BM_FRACTIONAL_TAPS - 1 - BM_FRACTIONAL_LATENCY_FRAMES, n_frames * sizeof *y[0]);
+   } else {
+      convolve(voice->level_taps, BM_FRACTIONAL_TAPS, level, y[0], n_frames);
+   }
    for (uint32_t ear = 0; ear < 2; ++ear) {
       convolve(voice->ear_taps[ear], ear_taps(self),
                bm_history_at(&self->history, lane, voice->ear_delay_frames[ear]), y[1 + ear], n_frames);
@@ -166,6 +186,16 @@ static void add_take(BmTakePlacement* self, uint32_t index, BmFrame* level, BmFr
             y[i][n] += share * (next[i][n] - y[i][n]);
          }
       }
+   }
+   if (bm_glide_is_still(&take->level_left) && bm_glide_is_still(&take->level_right) &&
+       bm_glide_is_still(&take->binaural_gain)) {
+      const BmFrame gain = bm_frame(take->level_left.value, take->level_right.value);
+      const BmFrame ears = bm_frame_both(take->binaural_gain.value);
+      for (uint32_t n = 0; n < n_frames; ++n) {
+         level[n] += gain * y[0][n];
+         binaural[n] += ears * bm_frame(y[1][n], y[2][n]);
+      }
+      return;
    }
    for (uint32_t n = 0; n < n_frames; ++n) {
       level[n] += bm_frame(bm_glide_step(&take->level_left), bm_glide_step(&take->level_right)) * y[0][n];

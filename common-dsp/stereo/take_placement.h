@@ -50,6 +50,7 @@ typedef struct {
 
 /** All that one place of one take is made of: taps over the take's history, oldest frame first. */
 typedef struct {
+   bool is_whole;               /* delayed by level in whole frames */
    uint32_t level_delay_frames; /* of the oldest frame */
    uint32_t ear_delay_frames[2];
    double level_taps[BM_FRACTIONAL_TAPS];
