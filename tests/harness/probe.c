@@ -464,31 +464,68 @@ static void add_harmonics(BmHost* host, const BmPlugin* plugin, const float* val
    free(changed);
 }
 
-static void add_aliases(Subject* subject, BmFigures* figures)
+enum { ALIAS_FRAMES = 16384 };
+
+/* Spectrum in dB under the highest line, [ALIAS_FRAMES / 2 + 1], of what a sine of full scale that goes `bin`
+   times through ALIAS_FRAMES settles to. */
+static void sine_spectrum_db(Subject* subject, uint32_t bin, double* bins)
 {
-   enum { N = 16384 };
-   const uint32_t bin = ((uint32_t)(5000.0 * N / subject->rate_hz)) | 1u;
-   const uint32_t n_frames = 5u * N + subject->latency_frames;
-   const double step_hz = subject->rate_hz / N;
-   const uint32_t n_shown = (uint32_t)fmin(N / 2.0, 20000.0 / step_hz);
+   const uint32_t n_frames = 5u * ALIAS_FRAMES + subject->latency_frames;
    float* in = bm_calloc(n_frames, sizeof(float));
    float* out = bm_calloc(n_frames, sizeof(float));
    for (uint32_t n = 0; n < n_frames; ++n) {
-      in[n] = (float)sin(2.0 * PI * (double)((uint64_t)bin * n % N) / N);
+      in[n] = (float)sin(2.0 * PI * (double)((uint64_t)bin * n % ALIAS_FRAMES) / ALIAS_FRAMES);
    }
-   double* bins = bm_figures_doubles(figures, N / 2 + 1);
-   double* x = bm_figures_doubles(figures, n_shown);
-   double* levels[2] = {NULL, NULL};
+   bm_instance_restart(subject->instance);
+   run(subject, in, false, out, NULL, n_frames);
+   spectrum_db(out + n_frames - ALIAS_FRAMES, ALIAS_FRAMES, bins);
+   free(in);
+   free(out);
+}
+
+/* Where the harmonics would fold to if the curve were taken sample by sample: those of a low tone, each put
+   at the same multiple of `bin`. */
+static void fold_harmonics(const double* low_bins, uint32_t low_bin, uint32_t n_harmonics, uint32_t bin,
+                           double* bins)
+{
+   for (uint32_t k = 0; k <= ALIAS_FRAMES / 2; ++k) {
+      bins[k] = -160.0;
+   }
+   for (uint32_t h = 1; h <= n_harmonics; ++h) {
+      const uint32_t turned = h * bin % ALIAS_FRAMES;
+      const uint32_t at = turned > ALIAS_FRAMES / 2 ? ALIAS_FRAMES - turned : turned;
+      bins[at] = fmax(bins[at], low_bins[h * low_bin]);
+   }
+}
+
+static void add_aliases(Subject* subject, BmFigures* figures)
+{
+   const double low_hz = 250.0;
+   const uint32_t bin = ((uint32_t)(5000.0 * ALIAS_FRAMES / subject->rate_hz)) | 1u;
+   const uint32_t low_bin = ((uint32_t)(low_hz * ALIAS_FRAMES / subject->rate_hz)) | 1u;
+   const double step_hz = subject->rate_hz / ALIAS_FRAMES;
+   const uint32_t n_shown = (uint32_t)fmin(ALIAS_FRAMES / 2.0, 20000.0 / step_hz);
    const BmPort* quality = find_port(subject->plugin, "quality");
-   const int n_qualities = quality ? 2 : 1;
-   double worst_db[2] = {-200.0, -200.0};
-   for (int q = 0; q < n_qualities; ++q) {
-      if (quality) {
-         bm_instance_set(subject->instance, quality->index, q ? quality->max : quality->min);
+   const char* first = quality && quality->n_points ? quality->points[0].label : "Out";
+   const char* last = quality && quality->n_points ? quality->points[quality->n_points - 1].label : "Best";
+   enum { PLAIN, FIRST, LAST };
+   const char* labels[] = {"Taken sample by sample", first, last};
+   static const BmPlotTone series_tones[] = {BM_TONE_QUIET, BM_TONE_BEFORE, BM_TONE_AFTER};
+   double worst_db[3] = {-200.0, -200.0, -200.0};
+   double* x = bm_figures_doubles(figures, n_shown);
+   double* levels[3] = {NULL, NULL, NULL};
+   double* bins = bm_calloc(ALIAS_FRAMES / 2 + 1, sizeof(double));
+   double* low_bins = bm_calloc(ALIAS_FRAMES / 2 + 1, sizeof(double));
+   for (int q = quality ? LAST : FIRST; q >= PLAIN; --q) {
+      if (quality && q) {
+         bm_instance_set(subject->instance, quality->index, q == LAST ? quality->max : quality->min);
       }
-      bm_instance_restart(subject->instance);
-      run(subject, in, false, out, NULL, n_frames);
-      spectrum_db(out + n_frames - N, N, bins);
+      if (q == PLAIN) {
+         sine_spectrum_db(subject, low_bin, low_bins);
+         fold_harmonics(low_bins, low_bin, n_shown / low_bin, bin, bins);
+      } else {
+         sine_spectrum_db(subject, bin, bins);
+      }
       levels[q] = bm_figures_doubles(figures, n_shown);
       for (uint32_t k = 0; k < n_shown; ++k) {
          x[k] = (k + 1) * step_hz;
@@ -498,26 +535,25 @@ static void add_aliases(Subject* subject, BmFigures* figures)
          }
       }
    }
-   free(in);
-   free(out);
+   free(bins);
+   free(low_bins);
+   const char* at_last =
+      quality ? bm_figures_text(figures, " at the first quality, %.0f dB at the last", -worst_db[LAST]) : "";
    BmPlot* plot = bm_figures_add(
       figures, "What a 5 kHz sine at 0 dBFS leaves behind",
-      quality ? bm_figures_text(
-                   figures,
-                   "Besides the harmonics, the strongest line below 20 kHz is %.0f dB under the fundamental "
-                   "at the first quality, %.0f dB at the last.",
-                   -worst_db[0], -worst_db[1])
-              : bm_figures_text(figures,
-                                "Besides the harmonics, the strongest line is %.0f dB under the fundamental.",
-                                -worst_db[0]));
+      bm_figures_text(figures,
+                      "Besides the harmonics, the strongest line below 20 kHz is %.0f dB under the "
+                      "fundamental%s. It would be %.0f dB under it if the curve were taken sample by "
+                      "sample: that is where the harmonics of a %.0f Hz sine would fold to, were they those "
+                      "of this one.",
+                      -worst_db[FIRST], at_last, -worst_db[PLAIN], low_hz));
    if (plot) {
       plot->x = (BmPlotAxis){.label = "Frequency, Hz", .min = 0.0, .max = 20000.0};
       plot->y = (BmPlotAxis){.label = "Under the fundamental, dB", .min = -160.0, .max = 0.0};
-      const char* first = quality && quality->n_points ? quality->points[0].label : "Out";
-      bm_figures_add_series(plot, first, BM_TONE_BEFORE, x, levels[0], n_shown);
-      if (levels[1]) {
-         const char* last = quality->n_points ? quality->points[quality->n_points - 1].label : "Best";
-         bm_figures_add_series(plot, last, BM_TONE_AFTER, x, levels[1], n_shown);
+      for (int q = PLAIN; q <= LAST; ++q) {
+         if (levels[q]) {
+            bm_figures_add_series(plot, labels[q], series_tones[q], x, levels[q], n_shown);
+         }
       }
    }
 }

@@ -123,6 +123,34 @@ static void a_saturator_shows_curve_harmonics_and_aliases_and_an_equaliser_none_
    bm_figures_free(&figures);
 }
 
+/* At 48 kHz the seventh harmonic of 5 kHz folds to 48 - 35 = 13 kHz, by plain arithmetic; an oversampled
+   curve leaves far less there than the picture says it would otherwise. */
+static void the_picture_of_aliases_shows_what_oversampling_takes_away(void** state)
+{
+   (void)state;
+   const char* const symbols[] = {"drive"};
+   const float settings[] = {6.0F};
+   BmFigures figures = probe("urn:bookmatch:tube-saturation#mono", symbols, settings, 1);
+   const BmPlot* plot = find_plot(&figures, "What a 5 kHz sine at 0 dBFS leaves behind");
+   assert_int_equal(plot->n_series, 3);
+   double worst_db[3] = {-200.0, -200.0, -200.0};
+   for (uint32_t s = 0; s < 3; ++s) {
+      const BmPlotSeries* series = &plot->series[s];
+      for (uint32_t n = 0; n < series->n_points; ++n) {
+         const double from_harmonic = fabs(remainder(series->x[n], 5000.0));
+         if (series->x[n] > 50.0 && from_harmonic > 50.0) {
+            worst_db[s] = fmax(worst_db[s], series->y[n]);
+         }
+      }
+   }
+   const double fundamental_hz = 1707.0 * 48000.0 / 16384.0;
+   assert_true(worst_db[0] > -60.0); /* taken sample by sample */
+   assert_true(worst_db[1] < -90.0); /* live, as the manual of the plugin says or better */
+   assert_true(worst_db[2] < -110.0);
+   assert_true(value_at(&plot->series[0], fabs(48000.0 - 7.0 * fundamental_hz)) > -50.0);
+   bm_figures_free(&figures);
+}
+
 /* Weak bending is a polynomial: H2 rises 1 dB a dB, H3 2, H4 3 (the powers of a sine). */
 static void harmonics_grow_with_drive_as_powers_of_a_sine_do(void** state)
 {
@@ -210,6 +238,7 @@ int main(void)
       cmocka_unit_test(a_static_curve_has_slope_one_below_and_one_over_ratio_above),
       cmocka_unit_test(a_room_s_octaves_decay_as_its_control_says),
       cmocka_unit_test(a_saturator_shows_curve_harmonics_and_aliases_and_an_equaliser_none_of_them),
+      cmocka_unit_test(the_picture_of_aliases_shows_what_oversampling_takes_away),
       cmocka_unit_test(harmonics_grow_with_drive_as_powers_of_a_sine_do),
       cmocka_unit_test(a_biased_tape_s_magnetisation_is_langevin_s_curve_at_every_speed),
       cmocka_unit_test(a_file_with_one_channel_silent_has_equal_mid_and_side),
