@@ -83,6 +83,7 @@ typedef struct {
    BmGlide input_gain;
    BmGlide output_gain;
    BmGlide mix;
+   uint32_t gains_wait_frames; /* for what the plugin was set to together with them */
    BmLoudnessMatch match;
    LevelMeter input_level;
    LevelMeter output_level;
@@ -260,6 +261,14 @@ static void take_controls(Shell* self)
    }
 }
 
+static void take_gains(Shell* self)
+{
+   const BmPorts* ports = bm_plugin.ports;
+   bm_glide_set(&self->input_gain, bm_gain_from_db((double)control_or(self, ports->input_gain, 0.0F)));
+   bm_glide_set(&self->output_gain, bm_gain_from_db((double)control_or(self, ports->output_gain, 0.0F)));
+   bm_glide_set(&self->mix, (double)control_or(self, ports->mix, 100.0F) / 100.0);
+}
+
 /* With every alternative goes what the match has found for it. */
 static void follow_comparison(Shell* self)
 {
@@ -272,9 +281,8 @@ static void follow_comparison(Shell* self)
    if (self->alternative == N_ALTERNATIVES) {
       self->alternative = next;
    } else if (next != self->alternative) {
-      const uint32_t wait = bm_plugin.settling_frames ? bm_plugin.settling_frames(self->processor) : 0;
       self->findings[self->alternative] = bm_loudness_match_finding(&self->match);
-      bm_loudness_match_recall(&self->match, &self->findings[next], wait);
+      bm_loudness_match_recall(&self->match, &self->findings[next], self->gains_wait_frames);
       self->alternative = next;
    }
 }
@@ -308,13 +316,14 @@ static void read_controls(Shell* self)
    self->own_report_is_due = true;
    choose_settings(self);
    bm_fade_set(&self->enabled, is_on(self, ports->enabled, true));
-   bm_glide_set(&self->input_gain, bm_gain_from_db((double)control_or(self, ports->input_gain, 0.0F)));
-   bm_glide_set(&self->output_gain, bm_gain_from_db((double)control_or(self, ports->output_gain, 0.0F)));
-   bm_glide_set(&self->mix, (double)control_or(self, ports->mix, 100.0F) / 100.0);
    const bool compares = control_or(self, ports->compare, 0.0F) > 0.5F;
    bm_loudness_match_set(&self->match, compares || is_on(self, ports->match, false));
    bm_plugin.set(self->processor, self->settings);
+   self->gains_wait_frames = bm_plugin.settling_frames ? bm_plugin.settling_frames(self->processor) : 0;
    follow_comparison(self);
+   if (self->gains_wait_frames == 0) {
+      take_gains(self);
+   }
 }
 
 static void report(Shell* self)
@@ -571,6 +580,12 @@ static void advance(Shell* self, uint32_t n_frames)
 {
    self->now += n_frames;
    bm_control_clock_advance(&self->clock, n_frames);
+   if (self->gains_wait_frames) {
+      self->gains_wait_frames -= n_frames;
+      if (self->gains_wait_frames == 0) {
+         take_gains(self);
+      }
+   }
    if (bm_control_clock_is_due(&self->clock)) {
       level_meter_conclude(&self->input_level);
       level_meter_conclude(&self->output_level);
@@ -586,6 +601,9 @@ static uint32_t slice_frames(const Shell* self, uint32_t n_frames)
    uint32_t n = bm_control_clock_next(&self->clock, n_frames);
    if (!self->enabled.on && self->enabled.position_steps > 0 && n > self->enabled.position_steps) {
       n = self->enabled.position_steps;
+   }
+   if (self->gains_wait_frames && n > self->gains_wait_frames) {
+      n = self->gains_wait_frames;
    }
    return n;
 }

@@ -158,7 +158,8 @@ static double gain_step(BmLoudnessMatch* self)
       return self->mem.gain * self->mem.recall_from;
    }
    const double share = bm_fade_step(&self->recall);
-   const double gain = self->mem.gain * (self->mem.recall_from + share * (1.0 - self->mem.recall_from));
+   /* In decibels: the level that this makes up for moves the other way meanwhile. */
+   const double gain = self->mem.gain * pow(self->mem.recall_from, 1.0 - share);
    if (bm_fade_is_on(&self->recall)) {
       self->mem.recall_from = 1.0;
    }
@@ -208,10 +209,9 @@ BmMatchFinding bm_loudness_match_finding(const BmLoudnessMatch* self)
 void bm_loudness_match_recall(BmLoudnessMatch* self, const BmMatchFinding* finding, uint32_t wait_frames)
 {
    const double share = self->recall.position_steps / (double)self->recall.length_steps;
-   const double now =
-      self->mem.recall_from == 1.0 || self->mem.recall_wait_frames
-         ? self->mem.recall_from
-         : self->mem.recall_from + (0.5 - 0.5 * cos(PI * share)) * (1.0 - self->mem.recall_from);
+   const double now = self->mem.recall_from == 1.0 || self->mem.recall_wait_frames
+                         ? self->mem.recall_from
+                         : pow(self->mem.recall_from, 0.5 + 0.5 * cos(PI * share));
    const double gain = self->mem.gain * now;
    self->mem.recalled = finding->is_found ? *finding : (BmMatchFinding){.gain_db = self->mem.gain_db};
    self->mem.gain_db = self->mem.recalled.gain_db;

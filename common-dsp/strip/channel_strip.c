@@ -118,18 +118,42 @@ BmStatus bm_channel_strip_init(BmChannelStrip* self, void* memory, double sample
    return status;
 }
 
-static void set_stages(BmChannelStrip* self)
+enum { N_STAGES = 5 + BM_STRIP_SLOTS };
+
+static void list_stages(BmChannelStrip* self, BmStage* stages[N_STAGES])
+{
+   stages[0] = &self->eq_stage;
+   stages[1] = &self->preamp_stage;
+   stages[2] = &self->mid_side_stage;
+   stages[3] = &self->shaper_stage;
+   stages[4] = &self->room_stage;
+   for (uint32_t s = 0; s < BM_STRIP_SLOTS; ++s) {
+      stages[5 + s] = &self->slots[s].stage;
+   }
+}
+
+static void choose(BmChannelStrip* self)
 {
    const BmChannelStripParams* params = &self->cfg.params;
-   bm_stage_set(&self->eq_stage, params->eq_in, 1.0);
-   bm_stage_set(&self->preamp_stage, params->preamp_in, 1.0);
-   bm_stage_set(&self->mid_side_stage, params->mid_side_eq_in, 1.0);
-   bm_stage_set(&self->shaper_stage, params->shaper_in, 1.0);
-   bm_stage_set(&self->room_stage, params->room_in, params->room_mix);
+   bm_stage_choose(&self->eq_stage, params->eq_in, 1.0);
+   bm_stage_choose(&self->preamp_stage, params->preamp_in, 1.0);
+   bm_stage_choose(&self->mid_side_stage, params->mid_side_eq_in, 1.0);
+   bm_stage_choose(&self->shaper_stage, params->shaper_in, 1.0);
+   bm_stage_choose(&self->room_stage, params->room_in, params->room_mix);
    for (uint32_t s = 0; s < BM_STRIP_SLOTS; ++s) {
       const BmStripSlot* slot = &params->slots[s];
-      bm_stage_set(&self->slots[s].stage, (uint32_t)slot->character, slot->mix);
+      bm_stage_choose(&self->slots[s].stage, (uint32_t)slot->character, slot->mix);
    }
+}
+
+static void refresh(BmChannelStrip* self)
+{
+   BmStage* stages[N_STAGES];
+   list_stages(self, stages);
+   for (uint32_t i = 0; i < N_STAGES; ++i) {
+      bm_stage_refresh(stages[i]);
+   }
+   bm_glide_set(&self->polarity, self->cfg.params.polarity ? -1.0 : 1.0);
 }
 
 /* An empty slot stays where it is: nothing would be heard but the change. */
@@ -146,17 +170,6 @@ static void take_places(BmChannelStrip* self)
    }
 }
 
-void bm_channel_strip_set(BmChannelStrip* self, const BmChannelStripParams* params)
-{
-   self->cfg.params = *params;
-   bm_glide_set(&self->polarity, params->polarity ? -1.0 : 1.0);
-   if (self->mem.is_fresh) {
-      take_places(self);
-      self->mem.is_fresh = false;
-   }
-   set_stages(self);
-}
-
 static bool places_have_changed(const BmChannelStrip* self)
 {
    bool changed = false;
@@ -166,16 +179,61 @@ static bool places_have_changed(const BmChannelStrip* self)
    return changed;
 }
 
+static uint32_t move_settling_frames(const BmChannelStrip* self)
+{
+   const uint32_t fade_frames = self->mem.fade.length_steps;
+   const uint32_t settling_frames = (uint32_t)(0.001 * SHAPER_SETTLING_MS * self->cfg.rate_hz);
+   const uint32_t after[] = {[STEADY] = 2 * self->cfg.latency_frames + 2 * fade_frames + settling_frames,
+                             [FILLING] = self->cfg.latency_frames + 2 * fade_frames + settling_frames,
+                             [LEAVING] = self->cfg.latency_frames + fade_frames + settling_frames,
+                             [SETTLING] = 0,
+                             [RETURNING] = 0};
+   const bool moves = self->mem.move != STEADY || places_have_changed(self);
+   return moves ? after[self->mem.move] + (self->mem.move == STEADY ? 0 : self->mem.move_frames) : 0;
+}
+
+/* How long until the last of what was chosen begins to be heard. */
+static uint32_t settling_frames(BmChannelStrip* self)
+{
+   BmStage* stages[N_STAGES];
+   list_stages(self, stages);
+   uint32_t longest = move_settling_frames(self);
+   for (uint32_t i = 0; i < N_STAGES; ++i) {
+      const uint32_t frames = bm_stage_settling_frames(stages[i]);
+      longest = frames > longest ? frames : longest;
+   }
+   return longest;
+}
+
+void bm_channel_strip_set(BmChannelStrip* self, const BmChannelStripParams* params)
+{
+   self->cfg.params = *params;
+   if (self->mem.is_fresh) {
+      take_places(self);
+      choose(self);
+      bm_glide_set(&self->polarity, params->polarity ? -1.0 : 1.0);
+      self->mem.is_fresh = false;
+      return;
+   }
+   choose(self);
+   self->mem.defer_frames = settling_frames(self);
+   BmStage* stages[N_STAGES];
+   list_stages(self, stages);
+   for (uint32_t i = 0; i < N_STAGES; ++i) {
+      bm_stage_hold(stages[i], self->mem.defer_frames);
+   }
+   if (self->mem.defer_frames == 0) {
+      refresh(self);
+   }
+}
+
 static void restart(BmChannelStrip* self)
 {
+   BmStage* stages[N_STAGES];
+   list_stages(self, stages);
    take_places(self);
-   bm_stage_reset(&self->eq_stage);
-   bm_stage_reset(&self->preamp_stage);
-   bm_stage_reset(&self->mid_side_stage);
-   bm_stage_reset(&self->shaper_stage);
-   bm_stage_reset(&self->room_stage);
-   for (uint32_t s = 0; s < BM_STRIP_SLOTS; ++s) {
-      bm_stage_reset(&self->slots[s].stage);
+   for (uint32_t i = 0; i < N_STAGES; ++i) {
+      bm_stage_reset(stages[i]);
    }
 }
 
@@ -258,6 +316,9 @@ void bm_channel_strip_process(BmChannelStrip* self, const BmFrame* in, BmFrame* 
       if (self->mem.move != STEADY && n > self->mem.move_frames) {
          n = self->mem.move_frames;
       }
+      if (self->mem.defer_frames && n > self->mem.defer_frames) {
+         n = self->mem.defer_frames;
+      }
       trim(self, in, out, n);
       if (self->mem.move == STEADY) {
          run_stages(self, out, n);
@@ -269,6 +330,12 @@ void bm_channel_strip_process(BmChannelStrip* self, const BmFrame* in, BmFrame* 
          }
          run_stages(self, out, n);
          move_on(self, out, dry, n);
+      }
+      if (self->mem.defer_frames) {
+         self->mem.defer_frames -= n;
+         if (self->mem.defer_frames == 0) {
+            refresh(self);
+         }
       }
       in += n;
       out += n;
@@ -282,6 +349,7 @@ void bm_channel_strip_reset(BmChannelStrip* self)
    bm_fade_init(&self->mem.fade, BM_FADE_MS, self->cfg.rate_hz);
    bm_fade_set(&self->mem.fade, true);
    self->mem.move = STEADY;
+   self->mem.defer_frames = 0;
    self->mem.is_fresh = true;
    restart(self);
 }
@@ -291,36 +359,9 @@ uint32_t bm_channel_strip_latency_frames(const BmChannelStrip* self)
    return self->cfg.latency_frames;
 }
 
-static uint32_t move_settling_frames(const BmChannelStrip* self)
-{
-   const uint32_t fade_frames = self->mem.fade.length_steps;
-   const uint32_t settling_frames = (uint32_t)(0.001 * SHAPER_SETTLING_MS * self->cfg.rate_hz);
-   const uint32_t after[] = {[STEADY] = 2 * self->cfg.latency_frames + 2 * fade_frames + settling_frames,
-                             [FILLING] = self->cfg.latency_frames + 2 * fade_frames + settling_frames,
-                             [LEAVING] = self->cfg.latency_frames + fade_frames + settling_frames,
-                             [SETTLING] = 0,
-                             [RETURNING] = 0};
-   const bool moves = self->mem.move != STEADY || places_have_changed(self);
-   return moves ? after[self->mem.move] + (self->mem.move == STEADY ? 0 : self->mem.move_frames) : 0;
-}
-
 uint32_t bm_channel_strip_settling_frames(const BmChannelStrip* self)
 {
-   uint32_t frames[] = {
-      move_settling_frames(self),
-      bm_stage_settling_frames(&self->eq_stage),
-      bm_stage_settling_frames(&self->preamp_stage),
-      bm_stage_settling_frames(&self->mid_side_stage),
-      bm_stage_settling_frames(&self->shaper_stage),
-      bm_stage_settling_frames(&self->room_stage),
-      bm_stage_settling_frames(&self->slots[0].stage),
-      bm_stage_settling_frames(&self->slots[1].stage),
-   };
-   uint32_t longest = 0;
-   for (size_t i = 0; i < sizeof frames / sizeof *frames; ++i) {
-      longest = frames[i] > longest ? frames[i] : longest;
-   }
-   return longest;
+   return self->mem.defer_frames;
 }
 
 const BmCharacterSlot* bm_channel_strip_slot(const BmChannelStrip* self, BmCharacter character)

@@ -87,6 +87,8 @@ typedef struct {
    plugins give in a row (delays that hold the latency constant apart). The latency is the longest there is,
    whatever is in. What is out is not run.
 
+   What is set together is heard together: while something has to get ready, the rest waits for it.
+
    A change of place would jump in time for what lies between: so the strip fades to the unprocessed take over
    20 ms, begins anew there, and fades back.
 */
@@ -109,10 +111,11 @@ typedef struct {
    BmFrame dry_memory[4 * BM_STAGE_MAX_LATENCY_FRAMES];
    struct {
       BmCharacterPlace place[BM_STRIP_SLOTS];
-      int move;             /* how far a change of places has come */
-      uint32_t move_frames; /* left of that */
-      BmFade fade;          /* on: the strip is heard */
-      BmFade entry;         /* of the take into what begins anew */
+      int move;              /* how far a change of places has come */
+      uint32_t move_frames;  /* left of that */
+      BmFade fade;           /* on: the strip is heard */
+      BmFade entry;          /* of the take into what begins anew */
+      uint32_t defer_frames; /* until what runs is told what was set */
       bool is_fresh;
    } mem;
 } BmChannelStrip;

@@ -103,21 +103,6 @@ static void set_running(BmStage* self, BmStagePath* path)
    }
 }
 
-void bm_stage_set(BmStage* self, uint32_t choice, double mix)
-{
-   self->cfg.wanted = choice;
-   self->cfg.mix = mix;
-   if (self->mem.is_fresh) {
-      self->mem.is_fresh = false;
-      start(self, now(self), choice);
-      return;
-   }
-   set_running(self, now(self));
-   if (self->mem.is_changing) {
-      set_running(self, next(self));
-   }
-}
-
 static uint32_t waiting_frames(const BmStage* self, uint32_t choice)
 {
    const double settling_ms = choice ? self->cfg.choices[choice].verbs->settling_ms : 0.0;
@@ -133,6 +118,33 @@ static void begin_change(BmStage* self)
    bm_fade_set(&self->mem.fade, false);
    bm_fade_set(&self->mem.fade, true);
    self->mem.entry = self->mem.fade;
+}
+
+void bm_stage_choose(BmStage* self, uint32_t choice, double mix)
+{
+   self->cfg.wanted = choice;
+   self->cfg.mix = mix;
+   if (self->mem.is_fresh) {
+      self->mem.is_fresh = false;
+      start(self, now(self), choice);
+   } else if (!self->mem.is_changing && choice != now(self)->choice) {
+      begin_change(self);
+   }
+}
+
+void bm_stage_refresh(BmStage* self)
+{
+   set_running(self, now(self));
+   if (self->mem.is_changing) {
+      set_running(self, next(self));
+   }
+}
+
+void bm_stage_hold(BmStage* self, uint32_t n_frames)
+{
+   if (self->mem.is_changing && self->mem.waiting_frames && self->mem.waiting_frames < n_frames) {
+      self->mem.waiting_frames = n_frames;
+   }
 }
 
 static void mix_in(BmStagePath* path, const BmFrame* dry, BmFrame* io, uint32_t n_frames)

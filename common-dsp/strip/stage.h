@@ -79,8 +79,15 @@ typedef struct {
 BmStatus bm_stage_init(BmStage* self, double sample_rate_hz, const BmStageChoice* choices, uint32_t n_choices,
                        bool is_mono);
 
-/** Choose, 0 for nothing, and have what runs read its params anew. `mix` 0 .. 1. Real-time: yes. */
-void bm_stage_set(BmStage* self, uint32_t choice, double mix);
+/** Choose, 0 for nothing; what has to come in for that begins with the params as they are now and with `mix`,
+    0 .. 1. What runs goes on as it was set. Real-time: yes. */
+void bm_stage_choose(BmStage* self, uint32_t choice, double mix);
+
+/** Have what runs read its params anew, and take the mix last given. Real-time: yes. */
+void bm_stage_refresh(BmStage* self);
+
+/** Let a cross-fade that is yet to begin wait for so long. Real-time: yes. */
+void bm_stage_hold(BmStage* self, uint32_t n_frames);
 
 /** Process [n_frames] in place. Real-time: yes. */
 void bm_stage_process(BmStage* self, BmFrame* io, uint32_t n_frames);

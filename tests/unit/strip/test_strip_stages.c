@@ -73,6 +73,12 @@ static void stage_new(void)
    assert_int_equal(bm_stage_init(&stage, RATE_HZ, choices, 2, false), BM_OK);
 }
 
+static void choose(uint32_t choice, double mix)
+{
+   bm_stage_choose(&stage, choice, mix);
+   bm_stage_refresh(&stage);
+}
+
 /* Runs a ramp of small whole numbers and gives the last output. */
 static double run_ramp(uint32_t* at, uint32_t n_frames)
 {
@@ -100,7 +106,7 @@ static void a_stage_is_as_late_whatever_it_holds(void** state)
    static const double gains[] = {1.0, 2.0, 2.0, 1.0, 2.0};
    static const uint32_t choices[] = {0, 1, 2, 0, 2};
    for (int i = 0; i < 5; ++i) {
-      bm_stage_set(&stage, choices[i], 1.0);
+      choose(choices[i], 1.0);
       /* The settling, the fade, then a steady sound. */
       const double last = run_ramp(&at, 4000);
       assert_close(last, gains[i] * ((at - 1 - 40) % 1000), 0.0);
@@ -112,16 +118,16 @@ static void what_is_out_is_not_run_and_comes_in_from_silence(void** state)
    (void)state;
    stage_new();
    uint32_t at = 0;
-   bm_stage_set(&stage, 1, 1.0);
+   choose(1, 1.0);
    run_ramp(&at, 1000);
    assert_int_equal(quick.n_processed, 1000);
    assert_int_equal(slow.n_processed, 0);
-   bm_stage_set(&stage, 0, 1.0);
+   choose(0, 1.0);
    /* It runs on for 40 frames and 20 ms in which what comes is faded in, and 20 ms of cross-fade. */
    run_ramp(&at, 4000);
    assert_int_equal(quick.n_processed, 1000 + 40 + 960 + 960);
    const uint32_t n_reset = quick.n_reset;
-   bm_stage_set(&stage, 1, 1.0);
+   choose(1, 1.0);
    run_ramp(&at, 1);
    assert_int_equal(quick.n_reset, n_reset + 1);
 }
@@ -131,11 +137,11 @@ static void a_choice_made_during_a_change_follows_it(void** state)
    (void)state;
    stage_new();
    uint32_t at = 0;
-   bm_stage_set(&stage, 0, 1.0);
+   choose(0, 1.0);
    run_ramp(&at, 1000);
-   bm_stage_set(&stage, 1, 1.0);
+   choose(1, 1.0);
    run_ramp(&at, 700);
-   bm_stage_set(&stage, 2, 1.0);
+   choose(2, 1.0);
    run_ramp(&at, 100);
    assert_true(bm_stage_runs(&stage, 1) && !bm_stage_runs(&stage, 2));
    run_ramp(&at, 6000);
@@ -150,7 +156,7 @@ static void a_mix_of_half_is_half_of_each_in_time(void** state)
    (void)state;
    stage_new();
    uint32_t at = 0;
-   bm_stage_set(&stage, 1, 0.5);
+   choose(1, 0.5);
    assert_close(run_ramp(&at, 1000), 1.5 * (at - 1 - 40), 0.0);
 }
 
@@ -248,14 +254,57 @@ static void check_click(const char* what, BmChannelStripParams before, BmChannel
    }
 }
 
-static void no_switch_clicks(void** state)
+static void* strip_new(void)
 {
-   (void)state;
    strip = aligned_alloc(64, (sizeof *strip + 63) / 64 * 64);
    void* memory = aligned_alloc(64, (bm_channel_strip_bytes(RATE_HZ) + 63) / 64 * 64);
    assert_true(strip && memory);
    memset(strip, 0, sizeof *strip);
    assert_int_equal(bm_channel_strip_init(strip, memory, RATE_HZ, 2, 2), BM_OK);
+   return memory;
+}
+
+static double peak_of_tone(uint32_t n_frames)
+{
+   static uint32_t at;
+   double peak = 0.0;
+   for (uint32_t i = 0; i < n_frames; ++i, ++at) {
+      BmFrame frame = bm_frame_both(LEVEL * sin(2.0 * 3.14159265358979323846 * 1000.0 * at / RATE_HZ));
+      bm_channel_strip_process(strip, &frame, &frame, 1);
+      peak = fmax(peak, fabs(frame[0]) / LEVEL);
+   }
+   return peak;
+}
+
+/* A bell from -6 to +6 dB, while a character with its latency comes in. */
+static void what_is_set_with_a_switch_is_heard_with_it(void** state)
+{
+   (void)state;
+   void* memory = strip_new();
+   BmChannelStripParams before = settings();
+   before.eq_in = true;
+   before.eq.eq.bells[0].gain_db = -6.0;
+   BmChannelStripParams after = before;
+   after.eq.eq.bells[0].gain_db = 6.0;
+   after.slots[0].character = BM_CHARACTER_TUBE;
+   bm_channel_strip_set(strip, &before);
+   peak_of_tone(4800);
+   const double was = peak_of_tone(480);
+   bm_channel_strip_set(strip, &after);
+   const uint32_t wait = bm_channel_strip_settling_frames(strip);
+   assert_between(wait, 1920, 2880); /* 40 ms and the latency of the slot */
+   assert_close(peak_of_tone(wait) / was, 1.0, 0.002);
+   assert_int_equal(bm_channel_strip_settling_frames(strip), 0);
+   peak_of_tone(4800);
+   assert_close(20.0 * log10(peak_of_tone(480) / was), 12.0, 0.2);
+   free(memory);
+   free(strip);
+}
+
+static void no_switch_clicks(void** state)
+{
+   (void)state;
+   void* memory = strip_new();
    const BmChannelStripParams out = settings();
    BmChannelStripParams in = out;
    in.eq_in = true;
@@ -299,6 +348,7 @@ int main(void)
       cmocka_unit_test(what_is_out_is_not_run_and_comes_in_from_silence),
       cmocka_unit_test(a_choice_made_during_a_change_follows_it),
       cmocka_unit_test(a_mix_of_half_is_half_of_each_in_time),
+      cmocka_unit_test(what_is_set_with_a_switch_is_heard_with_it),
       cmocka_unit_test(no_switch_clicks),
    };
    return cmocka_run_group_tests(tests, NULL, NULL);
