@@ -24,6 +24,7 @@ void bm_fractional_delay_design(double fraction, double* weights)
 {
    double sum = 0.0;
    for (uint32_t k = 0; k < BM_FRACTIONAL_TAPS; ++k) {
+      /* NOLINTNEXTLINE(bugprone-integer-division): an even number halved */
       const double t = (double)k - BM_FRACTIONAL_LATENCY_FRAMES - fraction;
       const double u = 2.0 * t / BM_FRACTIONAL_TAPS;
       const double window = bessel_i0(KAISER_BETA * sqrt(fmax(0.0, 1.0 - u * u)));
