@@ -146,13 +146,13 @@ BM_CLONES static void level_meter_process(LevelMeter* self, uint32_t position, c
       self->squares[1] += frames[i] * frames[i];
       ++i;
    }
-   BmFramePair even_odd = __builtin_shufflevector(self->squares[0], self->squares[1], 0, 1, 2, 3);
+   BmFramePair even_odd = BM_FRAME_PAIR(self->squares[0], self->squares[1]);
    for (; i + 2 <= n_frames; i += 2) {
       const BmFramePair pair = *(const BmFramePair*)(frames + i);
       even_odd += pair * pair;
    }
-   self->squares[0] = __builtin_shufflevector(even_odd, even_odd, 0, 1);
-   self->squares[1] = __builtin_shufflevector(even_odd, even_odd, 2, 3);
+   self->squares[0] = BM_FIRST_OF_PAIR(even_odd);
+   self->squares[1] = BM_SECOND_OF_PAIR(even_odd);
    if (i < n_frames) {
       self->squares[0] += frames[i] * frames[i];
    }

@@ -294,10 +294,6 @@ typedef struct {
 #define UNROLL _Pragma("GCC unroll 16")
 #endif
 
-#define JOIN(a, b) __builtin_shufflevector(a, b, 0, 1, 2, 3)
-#define FIRST(pair) __builtin_shufflevector(pair, pair, 0, 1)
-#define SECOND(pair) __builtin_shufflevector(pair, pair, 2, 3)
-
 /* Both halves as run_frame(). */
 BM_INLINE void run_couple(Couple* c, const BmFramePair* in, BmFramePair* out)
 {
@@ -352,20 +348,20 @@ BM_INLINE void run_pipeline(BmMovingSection* const* sections, const uint32_t n_c
       const BmMovingSection* a = sections[2 * k + 1];
       const BmMovingSection* b = sections[2 * k];
       couples[k] = (Couple){
-         JOIN(a->now.keep, b->now.keep),
-         JOIN(a->now.turn, b->now.turn),
-         JOIN(a->now.step, b->now.step),
-         JOIN(a->now.direct, b->now.direct),
-         JOIN(a->now.mix_band, b->now.mix_band),
-         JOIN(a->now.mix_low, b->now.mix_low),
-         JOIN(a->band, b->band),
-         JOIN(a->low, b->low),
+         BM_FRAME_PAIR(a->now.keep, b->now.keep),
+         BM_FRAME_PAIR(a->now.turn, b->now.turn),
+         BM_FRAME_PAIR(a->now.step, b->now.step),
+         BM_FRAME_PAIR(a->now.direct, b->now.direct),
+         BM_FRAME_PAIR(a->now.mix_band, b->now.mix_band),
+         BM_FRAME_PAIR(a->now.mix_low, b->now.mix_low),
+         BM_FRAME_PAIR(a->band, b->band),
+         BM_FRAME_PAIR(a->low, b->low),
       };
       y[k] = nothing;
    }
    UNROLL for (uint32_t t = 0; t < skew; ++t)
    {
-      const BmFramePair in = JOIN(frames[t], frames[t]);
+      const BmFramePair in = BM_FRAME_PAIR(frames[t], frames[t]);
       const Couple newest = couples[t / 2];
       run_turn(couples, 0, t / 2 + 1, &in, y);
       if (t % 2 == 0) {
@@ -373,9 +369,9 @@ BM_INLINE void run_pipeline(BmMovingSection* const* sections, const uint32_t n_c
       }
    }
    for (uint32_t t = skew; t < n; ++t) {
-      const BmFramePair in = JOIN(frames[t], frames[t]);
+      const BmFramePair in = BM_FRAME_PAIR(frames[t], frames[t]);
       run_turn(couples, 0, n_couples, &in, y);
-      frames[t - skew] = FIRST(y[n_couples - 1]);
+      frames[t - skew] = BM_FIRST_OF_PAIR(y[n_couples - 1]);
    }
    UNROLL for (uint32_t t = 0; t < skew; ++t)
    {
@@ -385,13 +381,13 @@ BM_INLINE void run_pipeline(BmMovingSection* const* sections, const uint32_t n_c
       if (t % 2 == 0) {
          put_back_earlier(&couples[oldest], &before);
       }
-      frames[n - skew + t] = FIRST(y[n_couples - 1]);
+      frames[n - skew + t] = BM_FIRST_OF_PAIR(y[n_couples - 1]);
    }
    for (uint32_t k = 0; k < n_couples; ++k) {
-      sections[2 * k]->band = SECOND(couples[k].band);
-      sections[2 * k]->low = SECOND(couples[k].low);
-      sections[2 * k + 1]->band = FIRST(couples[k].band);
-      sections[2 * k + 1]->low = FIRST(couples[k].low);
+      sections[2 * k]->band = BM_SECOND_OF_PAIR(couples[k].band);
+      sections[2 * k]->low = BM_SECOND_OF_PAIR(couples[k].low);
+      sections[2 * k + 1]->band = BM_FIRST_OF_PAIR(couples[k].band);
+      sections[2 * k + 1]->low = BM_FIRST_OF_PAIR(couples[k].low);
    }
 }
 

@@ -10,6 +10,7 @@
 #define CONTROL_RATE_HZ 1500.0
 #define HEAD_DELAY_MAX_S 0.01
 #define TILE_FRAMES 32
+#define UNHEARD_SHARE 1e-9
 
 typedef double FourSamples __attribute__((vector_size(32), aligned(8), may_alias));
 
@@ -85,6 +86,31 @@ static bool is_moved(const BmTakePlace* a, const BmTakePlace* b)
           a->distance_m != b->distance_m || a->delay_ms != b->delay_ms;
 }
 
+/* Leave out the taps at both ends that together hold no more than a billionth of the energy. */
+static void trim_ear(BmPlacementVoice* voice, uint32_t ear, uint32_t n_taps)
+{
+   const double* taps = voice->ear_taps[ear];
+   double energy = 0.0;
+   for (uint32_t k = 0; k < n_taps; ++k) {
+      energy += taps[k] * taps[k];
+   }
+   double spare = UNHEARD_SHARE * energy;
+   uint32_t first = 0;
+   uint32_t end = n_taps;
+   for (;;) {
+      const double oldest = first < end ? taps[first] * taps[first] : INFINITY;
+      const double newest = first < end ? taps[end - 1] * taps[end - 1] : INFINITY;
+      if (fmin(oldest, newest) > spare) {
+         break;
+      }
+      spare -= fmin(oldest, newest);
+      first += oldest <= newest;
+      end -= oldest > newest;
+   }
+   voice->ear_first[ear] = first;
+   voice->ear_end[ear] = end;
+}
+
 static void design_voice(BmTakePlacement* self, const BmTakePlace* place, BmPlacementVoice* voice)
 {
    double weights[BM_FRACTIONAL_TAPS];
@@ -111,6 +137,7 @@ static void design_voice(BmTakePlacement* self, const BmTakePlace* place, BmPlac
             taps[n_taps - 1 - k - n] += weights[k] * self->scratch.taps[ear][n];
          }
       }
+      trim_ear(voice, ear, n_taps);
    }
 }
 
@@ -166,8 +193,10 @@ static void sound(const BmTakePlacement* self, uint32_t lane, const BmPlacementV
       convolve(voice->level_taps, BM_FRACTIONAL_TAPS, level, y[0], n_frames);
    }
    for (uint32_t ear = 0; ear < 2; ++ear) {
-      convolve(voice->ear_taps[ear], ear_taps(self),
-               bm_history_at(&self->history, lane, voice->ear_delay_frames[ear]), y[1 + ear], n_frames);
+      const uint32_t first = voice->ear_first[ear];
+      convolve(voice->ear_taps[ear] + first, voice->ear_end[ear] - first,
+               bm_history_at(&self->history, lane, voice->ear_delay_frames[ear]) + first, y[1 + ear],
+               n_frames);
    }
 }
 

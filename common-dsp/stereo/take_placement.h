@@ -53,6 +53,8 @@ typedef struct {
    bool is_whole;               /* delayed by level in whole frames */
    uint32_t level_delay_frames; /* of the oldest frame */
    uint32_t ear_delay_frames[2];
+   uint32_t ear_first[2]; /* of the taps that are run: the others hold -90 dB */
+   uint32_t ear_end[2];
    double level_taps[BM_FRACTIONAL_TAPS];
    double ear_taps[2][BM_PLACEMENT_TAPS_MAX];
 } BmPlacementVoice;
@@ -71,8 +73,9 @@ typedef struct {
    Gives two mono takes, one a lane, their places: by level, or binaurally through the responses of a head.
 
    Both ways are always worked out, so that what each costs in mono can be seen before choosing. A take costs
-   a direct convolution of (3.5 ms + 48 frames) for each ear and 48 frames for the level, the same for every
-   frame, twice that for the 20 ms in which it moves. A move of place or delay fades from the old place to the
+   a direct convolution of at most (3.5 ms + 48 frames) for each ear (ends that hold -90 dB of its energy are
+   left out) and, where its delay is not of whole frames, 48 for the level; twice that for the 20 ms in which
+   it moves. A move of place or delay fades from the old place to the
    new: no click, no Doppler. Delays are fractional (base/fractional_delay.h); latency
    BM_FRACTIONAL_LATENCY_FRAMES.
 */

@@ -20,6 +20,7 @@
 #include "saturation/tube.h"
 #include "stereo/mid_side_eq.h"
 #include "stereo/mid_side_matrix.h"
+#include "stereo/take_placement.h"
 #include "strip/channel_strip.h"
 #include "strip/note_tracked_eq.h"
 
@@ -226,6 +227,31 @@ static void take_meter_reset(void* self)
    bm_take_meter_reset((BmTakeMeter*)self);
 }
 
+static BmStatus take_placement_init(void* self, void* memory, double rate_hz)
+{
+   return bm_take_placement_init((BmTakePlacement*)self, memory, rate_hz, 2);
+}
+
+static void take_placement_set(void* self, double position)
+{
+   const BmTakePlacementParams params = {
+      .method = BM_PLACEMENT_BINAURAL,
+      .takes = {{.azimuth_deg = -30.0 + 5.0 * position, .distance_m = 1.0},
+                {.azimuth_deg = 30.0 + 5.0 * position, .distance_m = 1.0, .delay_ms = 0.4}},
+   };
+   bm_take_placement_set((BmTakePlacement*)self, &params);
+}
+
+static void take_placement_process(void* self, const BmFrame* in, BmFrame* out, uint32_t n_frames)
+{
+   bm_take_placement_process((BmTakePlacement*)self, in, out, n_frames);
+}
+
+static void take_placement_reset(void* self)
+{
+   bm_take_placement_reset((BmTakePlacement*)self);
+}
+
 static BmStatus take_alignment_init(void* self, void* memory, double rate_hz)
 {
    return bm_take_alignment_init((BmTakeAlignment*)self, memory, rate_hz);
@@ -405,6 +431,8 @@ const BmProcessor bm_processors[] = {
     channel_strip_set, channel_strip_process, channel_strip_reset},
    {"take-meter", sizeof(BmTakeMeter), bm_take_meter_bytes, take_meter_init, NULL, take_meter_process,
     take_meter_reset},
+   {"take-placement", sizeof(BmTakePlacement), bm_take_placement_bytes, take_placement_init,
+    take_placement_set, take_placement_process, take_placement_reset},
    {"take-alignment", sizeof(BmTakeAlignment), bm_take_alignment_bytes, take_alignment_init, NULL,
     take_alignment_process, take_alignment_reset},
    {"lowest-note", sizeof(BmLowestNote), NULL, lowest_note_init, NULL, lowest_note_process,
