@@ -32,7 +32,8 @@
 
 /* Costs in work units, eight butterflies being one; measured, rounded up. */
 #define FLOATS_LOADED_PER_UNIT 32
-#define UNITS_PER_LEVELS 2
+#define UNITS_FOR_SQUARES 20
+#define UNITS_PER_LEVELS 1
 #define BINS_SCANNED_PER_UNIT 8
 #define UNITS_PER_PEAK 3
 #define UNITS_PER_INDEX 40
@@ -199,15 +200,27 @@ static uint32_t load(BmLowestNote* self, uint32_t units)
    return spent;
 }
 
+/* The power of every bin where it lies, over its real part. */
+BM_CLONES static void square_bins(BmLowestNote* self)
+{
+   for (uint32_t i = 0; i < BM_LOWEST_NOTE_FFT; i += BM_FLOATS_STEP) {
+      const BmFloats re = *(const BmFloats*)(self->mem.re + i);
+      const BmFloats im = *(const BmFloats*)(self->mem.im + i);
+      *(BmFloats*)(self->mem.re + i) = re * re + im * im;
+   }
+}
+
 static uint32_t transform(BmLowestNote* self, uint32_t units)
 {
    BmLowestNoteJob* job = &self->mem.job;
    if (bm_fft_work(self->coef.fft_table, BM_LOWEST_NOTE_FFT, &job->transform, units, self->mem.re,
                    self->mem.im)) {
+      square_bins(self);
       job->stage = LEVELS;
       job->position = 0;
       job->first_bin = (uint32_t)(0.94 * self->cfg.params.lowest_hz * self->coef.bins_per_hz);
       self->mem.newest_spectrum = (self->mem.newest_spectrum + 1) % BM_LOWEST_NOTE_SPECTRA;
+      return units + UNITS_FOR_SQUARES;
    }
    return units;
 }
@@ -232,10 +245,8 @@ BM_CLONES static void take_levels(BmLowestNote* self, float* level_db, uint32_t 
    for (uint32_t i = first; i < end; i += BM_FLOATS_STEP) {
       BmFloats power;
       for (uint32_t lane = 0; lane < BM_FLOATS_STEP; ++lane) {
-         const uint32_t k = self->coef.place[0][i + lane];
-         const uint32_t m = self->coef.place[1][i + lane];
-         power[lane] = (self->mem.re[k] * self->mem.re[k] + self->mem.im[k] * self->mem.im[k]) +
-                       (self->mem.re[m] * self->mem.re[m] + self->mem.im[m] * self->mem.im[m]);
+         power[lane] =
+            self->mem.re[self->coef.place[0][i + lane]] + self->mem.re[self->coef.place[1][i + lane]];
       }
       power = 0.5f * power + 1e-20f;
       BmFloats log2_power;
