@@ -167,7 +167,8 @@ bool bm_instance_load_file(BmInstance* instance, const char* path, BmError* erro
 /** Apply settings written as Turtle, as bm_instance_save() writes them. False with the error set. */
 bool bm_instance_load_text(BmInstance* instance, const char* turtle, BmError* error);
 
-/** The controls and the state as the Turtle of an LV2 preset. The caller frees it. */
+/** The controls and the state as a preset file, whole in itself, that any LV2 host can load. The caller frees
+ * it. */
 char* bm_instance_save(BmInstance* instance);
 
 #endif

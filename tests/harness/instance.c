@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: ISC */
 #include "host.h"
 #include "host_private.h"
+#include "text.h"
 #include "turtle.h"
 
 #include <lv2/atom/atom.h>
@@ -20,6 +21,17 @@
 
 /* Room of an event port that asks for none. */
 #define BM_ATOM_BYTES 8192u
+
+/* The subject under which lilv writes settings, and the prefixes that it writes them with. */
+#define SAVED_URI "urn:bookmatch:saved"
+#define PREFIXES                                                                                             \
+   "@prefix atom: <http://lv2plug.in/ns/ext/atom#> .\n"                                                      \
+   "@prefix lv2: <http://lv2plug.in/ns/lv2core#> .\n"                                                        \
+   "@prefix pset: <http://lv2plug.in/ns/ext/presets#> .\n"                                                   \
+   "@prefix rdf: <http://www.w3.org/1999/02/22-rdf-syntax-ns#> .\n"                                          \
+   "@prefix rdfs: <http://www.w3.org/2000/01/rdf-schema#> .\n"                                               \
+   "@prefix state: <http://lv2plug.in/ns/ext/state#> .\n"                                                    \
+   "@prefix xsd: <http://www.w3.org/2001/XMLSchema#> .\n\n"
 
 typedef struct {
    uint32_t size;
@@ -482,7 +494,12 @@ bool bm_instance_load_file(BmInstance* instance, const char* path, BmError* erro
 
 bool bm_instance_load_text(BmInstance* instance, const char* turtle, BmError* error)
 {
-   LilvState* state = lilv_state_new_from_string(instance->host->world, &instance->host->map, turtle);
+   /* A text has no place of its own, and a saved one names itself by its place. */
+   BmText text = {0};
+   bm_text_add(&text, "@base <" SAVED_URI "> .\n");
+   bm_text_add(&text, turtle);
+   LilvState* state = lilv_state_new_from_string(instance->host->world, &instance->host->map, text.chars);
+   bm_text_free(&text);
    return apply_state(instance, state, "the text", error);
 }
 
@@ -490,10 +507,18 @@ char* bm_instance_save(BmInstance* instance)
 {
    BmHost* host = instance->host;
    LilvState* state = take_state(instance);
-   char* text =
-      lilv_state_to_string(host->world, &host->map, &host->unmap, state, "urn:bookmatch:saved", NULL);
+   char* text = lilv_state_to_string(host->world, &host->map, &host->unmap, state, SAVED_URI, NULL);
    lilv_state_free(state);
-   char* copy = bm_copy(text ? text : "");
+   /* lilv leaves the prefixes to its caller; hosts look for a preset file's settings in its subject <>. */
+   char* subject = text ? strstr(text, "<" SAVED_URI ">") : NULL;
+   BmText file = {0};
+   bm_text_add(&file, PREFIXES);
+   if (subject) {
+      *subject = '\0';
+      bm_text_add(&file, text);
+      bm_text_add(&file, "<>");
+      bm_text_add(&file, subject + strlen("<" SAVED_URI ">"));
+   }
    lilv_free(text);
-   return copy;
+   return file.chars;
 }

@@ -210,6 +210,19 @@ static void settings_saved_are_settings_restored(void** state)
    assert_false(bm_instance_load_text(other, text, &error));
    assert_non_null(strstr(error.text, "settings of <" MONO ">, not of"));
    bm_instance_free(other);
+
+   /* As a file it is a preset that any host can load: prefixes of its own, and the file itself as subject. */
+   char path[] = "/tmp/bookmatch-host-XXXXXX";
+   const int file = mkstemp(path);
+   assert_true(file >= 0);
+   assert_int_equal(write(file, text, strlen(text)), (ssize_t)strlen(text));
+   assert_int_equal(close(file), 0);
+   BmInstance* third = start(plugin);
+   BmError none = {0};
+   assert_true(bm_instance_load_file(third, path, &none));
+   assert_true(answer(third) == 4.0f * 0.25f);
+   bm_instance_free(third);
+   remove(path);
    free(text);
 }
 
