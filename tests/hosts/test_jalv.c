@@ -34,6 +34,7 @@ enum {
    N_FRAMES = N_BLOCKS * BLOCK,
    MAX_CHANNELS = 2,
    MAX_PLUGINS = 64,
+   MAX_PORTS = 512,
    MOST_TRIES = 4,
    SPARE_BLOCKS = 8,                    /* that a busy server may repeat or leave out */
    LEAD_BLOCKS = 32,                    /* of silence, until new connections are in force */
@@ -245,8 +246,8 @@ static bool is_turned(const BmPort* port)
 static void run_jalv(Subject* subject, const char* settings)
 {
    const BmPlugin* plugin = subject->plugin;
-   static char turned[128][64];
-   const char* arguments[2 * 128 + 16] = {"jalv", "-x", "-n", subject->name};
+   static char turned[MAX_PORTS][64];
+   const char* arguments[2 * MAX_PORTS + 16] = {"jalv", "-x", "-n", subject->name};
    uint32_t n = 4;
    if (settings) {
       arguments[n++] = "-l";
@@ -254,7 +255,7 @@ static void run_jalv(Subject* subject, const char* settings)
    } else {
       for (uint32_t p = 0; p < plugin->n_ports; ++p) {
          if (is_turned(&plugin->ports[p])) {
-            assert_true(p < 128);
+            assert_true(p < MAX_PORTS);
             snprintf(turned[p], sizeof turned[p], "%s=%.9g", plugin->ports[p].symbol,
                      (double)other_value(&plugin->ports[p], p));
             arguments[n++] = "-c";
