@@ -14,7 +14,7 @@
 #include <string.h>
 #include <unistd.h>
 
-#define N_FRAMES 9600
+#define N_FRAMES 24000  /* past the longest that a strip waits for a stage to get ready */
 #define JUMP_FRAME 4801 /* on no grid */
 
 #define PREFIXES "@prefix bm: <urn:bookmatch:vocabulary#> . @prefix lv2: <http://lv2plug.in/ns/lv2core#> .\n"
