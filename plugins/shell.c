@@ -87,7 +87,10 @@ typedef struct {
    BmLoudnessMatch match;
    LevelMeter input_level;
    LevelMeter output_level;
-   bool asleep; /* bypassed and faded: the processor does not run */
+   uint32_t
+      idle_frames; /* how long nothing but time has been between in and out, up to when resting begins */
+   bool resting;   /* the processor would only pass on what it is given, so it does not run */
+   bool asleep;    /* bypassed and faded: the processor does not run */
    bool is_set_up;
 
    BmFrame wet_slice[BM_SLICE_FRAMES];
@@ -300,30 +303,6 @@ static void choose_settings(Shell* self)
       }
    }
    bm_remembered_choose(&self->remembered, self->controls, self->settings);
-}
-
-static void read_controls(Shell* self)
-{
-   const BmPorts* ports = bm_plugin.ports;
-   if (host_has_written(self)) {
-      take_controls(self);
-   }
-   if (!self->controls_are_new) {
-      return;
-   }
-   self->controls_are_new = false;
-   self->report_is_due = true;
-   self->own_report_is_due = true;
-   choose_settings(self);
-   bm_fade_set(&self->enabled, is_on(self, ports->enabled, true));
-   const bool compares = control_or(self, ports->compare, 0.0F) > 0.5F;
-   bm_loudness_match_set(&self->match, compares || is_on(self, ports->match, false));
-   bm_plugin.set(self->processor, self->settings);
-   self->gains_wait_frames = bm_plugin.settling_frames ? bm_plugin.settling_frames(self->processor) : 0;
-   follow_comparison(self);
-   if (self->gains_wait_frames == 0) {
-      take_gains(self);
-   }
 }
 
 static void report(Shell* self)
@@ -541,14 +520,72 @@ static void fade_to_dry(Shell* self, const BmFrame* dry, uint32_t n_frames)
    }
 }
 
-static void bypass(Shell* self, uint32_t start, uint32_t n_frames)
+static void pass_on(Shell* self, uint32_t start, uint32_t n_frames)
 {
    for (uint32_t lane = 0; lane < self->form->n_outputs; ++lane) {
       memcpy(self->audio_out[lane] + start, channel(self, true, lane), n_frames * sizeof(float));
    }
    level_meter_process_single(&self->input_level, self->clock.position_frames, channel(self, false, 0),
                               channel(self, false, 1), n_frames);
+}
+
+static void bypass(Shell* self, uint32_t start, uint32_t n_frames)
+{
+   pass_on(self, start, n_frames);
    self->output_level = self->input_level;
+}
+
+static void rest(Shell* self, uint32_t start, uint32_t n_frames)
+{
+   pass_on(self, start, n_frames);
+   level_meter_process_single(&self->output_level, self->clock.position_frames, channel(self, true, 0),
+                              channel(self, true, 1), n_frames);
+}
+
+/* Let the processor have what it has missed, before anything is changed. */
+static void end_rest(Shell* self)
+{
+   const uint32_t latency = self->latency_frames;
+   for (uint32_t back = latency, n = 0; self->resting && back > 0; back -= n) {
+      n = back < BM_SLICE_FRAMES ? back : BM_SLICE_FRAMES;
+      join_limited(channel(self, false, 0) - back, channel(self, false, 1) - back, self->gained_slice, n);
+      bm_plugin.process(self->processor, self->gained_slice, self->wet_slice, n);
+   }
+   self->resting = false;
+   self->idle_frames = 0;
+}
+
+static void read_controls(Shell* self)
+{
+   const BmPorts* ports = bm_plugin.ports;
+   if (host_has_written(self)) {
+      take_controls(self);
+   }
+   if (!self->controls_are_new) {
+      return;
+   }
+   end_rest(self);
+   self->controls_are_new = false;
+   self->report_is_due = true;
+   self->own_report_is_due = true;
+   choose_settings(self);
+   bm_fade_set(&self->enabled, is_on(self, ports->enabled, true));
+   const bool compares = control_or(self, ports->compare, 0.0F) > 0.5F;
+   bm_loudness_match_set(&self->match, compares || is_on(self, ports->match, false));
+   bm_plugin.set(self->processor, self->settings);
+   self->gains_wait_frames = bm_plugin.settling_frames ? bm_plugin.settling_frames(self->processor) : 0;
+   follow_comparison(self);
+   if (self->gains_wait_frames == 0) {
+      take_gains(self);
+   }
+}
+
+/* Looked at when a period of the meters begins, so that it is the same frame for every block size. */
+static bool may_rest(const Shell* self)
+{
+   return bm_plugin.is_through && bm_fade_is_on(&self->enabled) && bm_fade_is_off(&self->match.enabled) &&
+          self->gains_wait_frames == 0 && stands_at_one(&self->input_gain) && stands_at_one(&self->mix) &&
+          stands_at_one(&self->output_gain) && bm_plugin.is_through(self->processor);
 }
 
 static void run_slice(Shell* self, uint32_t start, uint32_t n_frames)
@@ -557,6 +594,16 @@ static void run_slice(Shell* self, uint32_t start, uint32_t n_frames)
    if (bm_fade_is_off(&self->enabled)) {
       bypass(self, start, n_frames);
       self->asleep = true;
+      return;
+   }
+   if (bm_control_clock_is_due(&self->clock)) {
+      self->idle_frames = !may_rest(self) ? 0
+                          : self->resting ? self->idle_frames
+                                          : self->idle_frames + BM_SLICE_FRAMES;
+      self->resting = self->idle_frames > self->latency_frames + BM_SLICE_FRAMES;
+   }
+   if (self->resting) {
+      rest(self, start, n_frames);
       return;
    }
    if (self->asleep) {
@@ -590,7 +637,7 @@ static void advance(Shell* self, uint32_t n_frames)
       level_meter_conclude(&self->input_level);
       level_meter_conclude(&self->output_level);
       self->report_is_due = true;
-      self->own_report_is_due = self->own_report_is_due || !self->asleep;
+      self->own_report_is_due = self->own_report_is_due || !(self->asleep || self->resting);
    }
 }
 
@@ -731,6 +778,8 @@ static void activate(LV2_Handle instance)
    level_meter_reset(&self->output_level);
    self->report_is_due = true;
    self->own_report_is_due = true;
+   self->idle_frames = 0;
+   self->resting = false;
    self->asleep = false;
 }
 

@@ -66,6 +66,10 @@ typedef struct {
    /** How long after a `set` until it begins to be heard: what it chose may have to get ready. NULL: at once.
     */
    uint32_t (*settling_frames)(const void* self);
+   /** True while the processor only delays: once that has gone on for latency_frames, what comes out is what
+       went in, to the bit, and nothing older is remembered. The shell then passes the input through by
+      itself, and gives the processor the last latency_frames before it changes a setting. NULL: never. */
+   bool (*is_through)(const void* self);
    /** Write the plugin's own output ports, by the generated index. NULL: none. */
    void (*report)(const void* self, float* controls);
    const BmMemory* memories;

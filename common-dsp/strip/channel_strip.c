@@ -364,6 +364,18 @@ uint32_t bm_channel_strip_settling_frames(const BmChannelStrip* self)
    return self->mem.defer_frames;
 }
 
+bool bm_channel_strip_is_through(const BmChannelStrip* self)
+{
+   bool is_through = self->mem.move == STEADY && self->mem.defer_frames == 0 && !places_have_changed(self) &&
+                     bm_glide_is_still(&self->polarity) && self->polarity.value == 1.0;
+   for (uint32_t s = 0; s < BM_STRIP_SLOTS; ++s) {
+      is_through = is_through && bm_stage_is_out(&self->slots[s].stage);
+   }
+   return is_through && bm_stage_is_out(&self->eq_stage) && bm_stage_is_out(&self->preamp_stage) &&
+          bm_stage_is_out(&self->mid_side_stage) && bm_stage_is_out(&self->shaper_stage) &&
+          bm_stage_is_out(&self->room_stage);
+}
+
 const BmCharacterSlot* bm_channel_strip_slot(const BmChannelStrip* self, BmCharacter character)
 {
    for (uint32_t s = 0; s < BM_STRIP_SLOTS; ++s) {

@@ -146,6 +146,10 @@ uint32_t bm_channel_strip_latency_frames(const BmChannelStrip* self);
 /** How long until what was set last begins to be heard: while a stage or a place changes. */
 uint32_t bm_channel_strip_settling_frames(const BmChannelStrip* self);
 
+/** True while everything is out and settled: then only the last latency_frames are remembered, and come out
+   as they are. */
+bool bm_channel_strip_is_through(const BmChannelStrip* self);
+
 /** The slot that holds a character and is heard, the first of two; NULL: none does. For its meters. */
 const BmCharacterSlot* bm_channel_strip_slot(const BmChannelStrip* self, BmCharacter character);
 

@@ -257,3 +257,9 @@ bool bm_stage_runs(const BmStage* self, uint32_t choice)
    const uint32_t current = self->mem.current;
    return path[current].choice == choice || (self->mem.is_changing && path[1 - current].choice == choice);
 }
+
+bool bm_stage_is_out(const BmStage* self)
+{
+   return !self->mem.is_fresh && !self->mem.is_changing && self->cfg.wanted == 0 &&
+          self->path[self->mem.current].choice == 0;
+}

@@ -103,6 +103,9 @@ uint32_t bm_stage_settling_frames(const BmStage* self);
 /** Whether a choice is heard, or is about to be. */
 bool bm_stage_runs(const BmStage* self, uint32_t choice);
 
+/** Whether nothing is chosen, and nothing of an earlier choice is left. */
+bool bm_stage_is_out(const BmStage* self);
+
 /** Round to what a plugin would hand on to the next: single precision, below 1e4; the left lane in both if
  * mono.
  */

@@ -118,6 +118,11 @@ static uint32_t settling_frames(const void* self)
    return bm_channel_strip_settling_frames(&((const Strip*)self)->strip);
 }
 
+static bool is_through(const void* self)
+{
+   return bm_channel_strip_is_through(&((const Strip*)self)->strip);
+}
+
 /* A stage that does not run shows its meters at rest. */
 #define REPORT(runs, processor, stage, prefix)                                                               \
    do {                                                                                                      \
@@ -170,6 +175,7 @@ const BmPlugin bm_plugin = {
    .reset = reset,
    .latency_frames = latency_frames,
    .settling_frames = settling_frames,
+   .is_through = is_through,
    .report = report,
    .memories = memories,
    .n_memories = 1,

@@ -293,6 +293,42 @@ static void a_strip_with_everything_out_is_the_take_itself_as_late_as_with_every
    bm_instance_free(strip);
 }
 
+/* With everything out the shell passes the take on by itself. Turned over it does not, and every stage that
+   is switched in here is linear: so one run must be the other turned over, to the last bit, or a stage that
+   comes in hears what was there long before. */
+static void a_stage_that_comes_in_after_a_rest_finds_the_take_where_it_would_have_been(void** state)
+{
+   (void)state;
+   HostedTake takes[2] = {plucks(), plucks()};
+   for (uint32_t turned = 0; turned < 2; ++turned) {
+      BmInstance* strip = hosted_new(STRIP "stereo", HOSTED_RATE_HZ);
+      hosted_set_all(strip, "eq_note_source 0 eq_bell1_gain 6 ms_side_bell1_gain -4 room_mix 30");
+      hosted_set(strip, "polarity", turned);
+      for (uint32_t block = 0; block < N_FRAMES / BLOCK; ++block) {
+         const bool is_in = block % 8 == 3 || block % 8 == 4 || block > 19;
+         hosted_set(strip, "eq_in", is_in);
+         hosted_set(strip, "ms_in", block % 16 == 4 || block > 20);
+         hosted_set(strip, "room_in", block > 20);
+         const float* from[2] = {takes[turned].channel[0] + block * BLOCK,
+                                 takes[turned].channel[1] + block * BLOCK};
+         HostedTake out = hosted_take_new(BLOCK);
+         bm_instance_run(strip, from, out.channel, BLOCK);
+         for (int c = 0; c < 2; ++c) {
+            memcpy(takes[turned].channel[c] + block * BLOCK, out.channel[c], BLOCK * sizeof(float));
+         }
+         hosted_take_free(&out);
+      }
+      bm_instance_free(strip);
+   }
+   for (uint32_t i = 0; i < N_FRAMES; ++i) {
+      for (int c = 0; c < 2; ++c) {
+         assert_true(takes[0].channel[c][i] == -takes[1].channel[c][i]);
+      }
+   }
+   hosted_take_free(&takes[0]);
+   hosted_take_free(&takes[1]);
+}
+
 /* What others need so that a control is heard at all. */
 static const char audible[] =
    "eq_in 1 preamp_in 1 shaper_in 1 room_in 1 eq_note_source 2 opto_release_source 1 "
@@ -572,6 +608,7 @@ int main(void)
    const struct CMUnitTest tests[] = {
       cmocka_unit_test(the_strip_is_its_plugins_in_a_row_to_the_last_bit),
       cmocka_unit_test(a_strip_with_everything_out_is_the_take_itself_as_late_as_with_everything_in),
+      cmocka_unit_test(a_stage_that_comes_in_after_a_rest_finds_the_take_where_it_would_have_been),
       cmocka_unit_test(every_control_of_the_mono_strip_is_heard),
       cmocka_unit_test(a_remembered_setting_sounds_as_it_was_set_and_comes_back_with_the_session),
       cmocka_unit_test(who_compares_hears_no_difference_in_level_when_a_setting_comes_back),
