@@ -3,49 +3,59 @@
 
 #include "base/clones.h"
 #include "base/decibel.h"
+#include "base/floats.h"
 
 #include <math.h>
 #include <string.h>
 
 #define CONTROL_RATE_HZ 1500.0
 #define HEAD_DELAY_MAX_S 0.01
-#define TILE_FRAMES 32
 #define UNHEARD_SHARE 1e-9
+#define WINDOW_FRAMES (BM_PLACEMENT_TAPS_MAX + BM_PLACEMENT_CHUNK_FRAMES + BM_FLOATS_STEP)
 
-typedef double FourSamples __attribute__((vector_size(32), aligned(8), may_alias));
-
-/* y[n] = sum of taps[k] x[n + k], oldest frame and first tap first, for `n_tile` frames, a constant. */
-BM_INLINE void convolve_tile(const double* taps, uint32_t n_taps, const double* x, double* y,
+/* y[n] = sum of taps[k] x[n + k], oldest frame and first tap first, for `n_tile` frames, a constant. Taps in
+   turn to two sums each, that the adders need not wait. */
+BM_INLINE void convolve_tile(const float* taps, uint32_t n_taps, const float* x, float* y,
                              const uint32_t n_tile)
 {
-   FourSamples sums[TILE_FRAMES / 4] = {{0.0}};
-   for (uint32_t k = 0; k < n_taps; ++k) {
-      for (uint32_t i = 0; i < n_tile / 4; ++i) {
-         sums[i] += taps[k] * *(const FourSamples*)(x + k + 4 * i);
+   BmFloats even[BM_PLACEMENT_CHUNK_FRAMES / BM_FLOATS_STEP] = {{0.0f}};
+   BmFloats odd[BM_PLACEMENT_CHUNK_FRAMES / BM_FLOATS_STEP] = {{0.0f}};
+   uint32_t k = 0;
+   for (; k + 2 <= n_taps; k += 2) {
+      for (uint32_t i = 0; i < n_tile / BM_FLOATS_STEP; ++i) {
+         even[i] += taps[k] * *(const BmFloats*)(x + k + (size_t)BM_FLOATS_STEP * i);
+         odd[i] += taps[k + 1] * *(const BmFloats*)(x + k + 1 + (size_t)BM_FLOATS_STEP * i);
       }
    }
-   for (uint32_t i = 0; i < n_tile / 4; ++i) {
-      *(FourSamples*)(y + 4 * i) = sums[i];
+   for (uint32_t i = 0; i < n_tile / BM_FLOATS_STEP; ++i) {
+      if (k < n_taps) {
+         even[i] += taps[k] * *(const BmFloats*)(x + k + (size_t)BM_FLOATS_STEP * i);
+      }
+      *(BmFloats*)(y + (size_t)BM_FLOATS_STEP * i) = even[i] + odd[i];
    }
 }
 
-/* The same sum in the same order for every n. */
-BM_CLONES static void convolve(const double* taps, uint32_t n_taps, const double* x, double* y,
+/* The same sum in the same order for every n. In single precision: it leaves -140 dB, and a host takes no
+   more. */
+BM_CLONES static void convolve(const float* taps, uint32_t n_taps, const double* x, double* y,
                                uint32_t n_frames)
 {
-   uint32_t n = 0;
-   for (; n + TILE_FRAMES <= n_frames; n += TILE_FRAMES) {
-      convolve_tile(taps, n_taps, x + n, y + n, TILE_FRAMES);
+   float window[WINDOW_FRAMES];
+   float sums[BM_PLACEMENT_CHUNK_FRAMES];
+   const uint32_t n_window = n_taps + n_frames - 1;
+   for (uint32_t n = 0; n < n_window; ++n) {
+      window[n] = (float)x[n];
    }
-   for (; n + 4 <= n_frames; n += 4) {
-      convolve_tile(taps, n_taps, x + n, y + n, 4);
-   }
-   for (; n < n_frames; ++n) {
-      double sum = 0.0;
-      for (uint32_t k = 0; k < n_taps; ++k) {
-         sum += taps[k] * x[n + k];
+   memset(window + n_window, 0, BM_FLOATS_STEP * sizeof *window); /* of the last step, frames not asked for */
+   if (n_frames == BM_PLACEMENT_CHUNK_FRAMES) {
+      convolve_tile(taps, n_taps, window, sums, BM_PLACEMENT_CHUNK_FRAMES);
+   } else {
+      for (uint32_t n = 0; n < n_frames; n += BM_FLOATS_STEP) {
+         convolve_tile(taps, n_taps, window + n, sums + n, BM_FLOATS_STEP);
       }
-      y[n] = sum;
+   }
+   for (uint32_t n = 0; n < n_frames; ++n) {
+      y[n] = (double)sums[n];
    }
 }
 
@@ -87,9 +97,8 @@ static bool is_moved(const BmTakePlace* a, const BmTakePlace* b)
 }
 
 /* Leave out the taps at both ends that together hold no more than a billionth of the energy. */
-static void trim_ear(BmPlacementVoice* voice, uint32_t ear, uint32_t n_taps)
+static void trim_ear(BmPlacementVoice* voice, uint32_t ear, const double* taps, uint32_t n_taps)
 {
-   const double* taps = voice->ear_taps[ear];
    double energy = 0.0;
    for (uint32_t k = 0; k < n_taps; ++k) {
       energy += taps[k] * taps[k];
@@ -119,7 +128,7 @@ static void design_voice(BmTakePlacement* self, const BmTakePlace* place, BmPlac
    voice->is_whole = delay_frames == floor(delay_frames);
    voice->level_delay_frames = (uint32_t)delay_frames + BM_FRACTIONAL_TAPS - 1;
    for (uint32_t k = 0; k < BM_FRACTIONAL_TAPS; ++k) {
-      voice->level_taps[k] = weights[BM_FRACTIONAL_TAPS - 1 - k];
+      voice->level_taps[k] = (float)weights[BM_FRACTIONAL_TAPS - 1 - k];
    }
 
    bm_head_responses_at(&self->head, bm_direction(-place->azimuth_deg, place->elevation_deg),
@@ -130,14 +139,16 @@ static void design_voice(BmTakePlacement* self, const BmTakePlace* place, BmPlac
       const double ear_frames = delay_frames + head_s * self->cfg.rate_hz;
       bm_fractional_delay_design(ear_frames - floor(ear_frames), weights);
       voice->ear_delay_frames[ear] = (uint32_t)ear_frames + n_taps - 1;
-      double* taps = voice->ear_taps[ear];
-      memset(taps, 0, n_taps * sizeof *taps);
+      double taps[BM_PLACEMENT_TAPS_MAX] = {0.0};
       for (uint32_t k = 0; k < BM_FRACTIONAL_TAPS; ++k) {
          for (uint32_t n = 0; n < self->head.n_taps; ++n) {
             taps[n_taps - 1 - k - n] += weights[k] * self->scratch.taps[ear][n];
          }
       }
-      trim_ear(voice, ear, n_taps);
+      trim_ear(voice, ear, taps, n_taps);
+      for (uint32_t k = 0; k < n_taps; ++k) {
+         voice->ear_taps[ear][k] = (float)taps[k];
+      }
    }
 }
 

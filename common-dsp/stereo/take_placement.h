@@ -55,8 +55,8 @@ typedef struct {
    uint32_t ear_delay_frames[2];
    uint32_t ear_first[2]; /* of the taps that are run: the others hold -90 dB */
    uint32_t ear_end[2];
-   double level_taps[BM_FRACTIONAL_TAPS];
-   double ear_taps[2][BM_PLACEMENT_TAPS_MAX];
+   float level_taps[BM_FRACTIONAL_TAPS];
+   float ear_taps[2][BM_PLACEMENT_TAPS_MAX];
 } BmPlacementVoice;
 
 typedef struct {
