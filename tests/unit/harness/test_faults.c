@@ -152,6 +152,15 @@ static void a_file_that_may_not_grow_past_any_size_is_told_and_leaves_the_older(
    }
 }
 
+/* A session that leaves a choice, of one take. */
+static void write_choice_session(void)
+{
+   write_session("choice.ttl", "@prefix rdfs: <http://www.w3.org/2000/01/rdf-schema#> .\n"
+                               "<> a bm:Session .\n" TRACK "; bm:inserts ( [ bm:alternatives (\n"
+                               "[ rdfs:label \"As it is\" ; bm:inserts () ]\n"
+                               "[ rdfs:label \"Twice\" ; bm:inserts () ] ) ] ) .\n" STEM ".\n");
+}
+
 /* Into a disk of its own: root only. */
 static bool mount_disk(char* path, const char* options, unsigned long flags)
 {
@@ -176,6 +185,8 @@ static void a_folder_that_may_not_be_written_to_is_told(void** state)
    char* picture = bm_print("%s/picture.svg", place);
    const Result rendered = run("render", in_folder("short.ttl"), "-o", place);
    const Result drawn = run("response", "-o", picture, "urn:bookmatch:test#mono");
+   write_choice_session();
+   const Result chosen = run("audition", in_folder("choice.ttl"), "-o", place);
    if (is_root) {
       umount(place);
    }
@@ -185,7 +196,8 @@ static void a_folder_that_may_not_be_written_to_is_told(void** state)
    assert_said(&rendered, 1, "cannot be written: ");
    assert_int_equal(drawn.status, 1);
    assert_non_null(strstr(drawn.text, "picture.svg: "));
-   cases_add("bench", "read only", 2);
+   assert_said(&chosen, 1, "cannot be written: ");
+   cases_add("bench", "read only", 3);
 }
 
 /* What goes to the terminal, or into a pipe to a file. */
@@ -198,6 +210,7 @@ static void words_that_cannot_be_written_make_the_command_fail(void** state)
                        bm_print("measure %s", in_folder("take.wav")),
                        bm_print("measure --json %s", in_folder("take.wav")),
                        bm_copy("response --json urn:bookmatch:test#mono"),
+                       bm_print("check %s", in_folder("short.ttl")),
                        bm_print("render %s -o %s --no-report", in_folder("short.ttl"), folder)};
    for (size_t n = 0; n < sizeof commands / sizeof commands[0]; ++n) {
       char* line = bm_print("%s %s >/dev/full 2>%s", command_path(), commands[n], in_folder("said"));
@@ -278,6 +291,21 @@ static void a_take_that_is_removed_while_it_is_rendered_is_rendered_to_its_end(v
 }
 
 enum { MANY = 200, MANY_FRAMES = 4800 };
+
+static void a_take_that_is_not_there_is_told_by_every_command(void** state)
+{
+   (void)state;
+   make_earlier_output();
+   write_choice_session();
+   unlink(in_folder("take.wav"));
+   const char* const commands[] = {"render", "audition", "check"};
+   for (size_t n = 0; n < sizeof commands / sizeof commands[0]; ++n) {
+      const Result result = run(commands[n], in_folder(n == 1 ? "choice.ttl" : "short.ttl"));
+      /* For check 1 means another sound. */
+      assert_said(&result, n == 2 ? 2 : 1, "take.wav: No such file");
+      cases_add("bench", "take missing", 1);
+   }
+}
 
 static void two_hundred_tracks_are_one_sum(void** state)
 {
@@ -440,6 +468,7 @@ int main(void)
       cmocka_unit_test(words_that_cannot_be_written_make_the_command_fail),
       cmocka_unit_test(a_take_that_shrinks_grows_or_is_rewritten_while_it_is_rendered_is_told),
       cmocka_unit_test(a_take_that_is_removed_while_it_is_rendered_is_rendered_to_its_end),
+      cmocka_unit_test(a_take_that_is_not_there_is_told_by_every_command),
       cmocka_unit_test(two_hundred_tracks_are_one_sum),
       cmocka_unit_test(a_take_of_one_sample_is_a_take_and_an_empty_one_is_told),
       cmocka_unit_test(of_eight_channels_the_named_ones_are_taken),
