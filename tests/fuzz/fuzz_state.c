@@ -5,6 +5,7 @@
    back.
 */
 #include "fuzz.h"
+#include "urid_map.h"
 
 #include <lilv/lilv.h>
 #include <lv2/atom/atom.h>
@@ -15,25 +16,7 @@
 
 enum { RATE_HZ = 48000, N_FRAMES = 256, MAX_URIS = 4096, MAX_BLOCKS = 64 };
 
-static char* uris[MAX_URIS];
-static uint32_t n_uris;
-
-static LV2_URID map_uri(LV2_URID_Map_Handle handle, const char* uri)
-{
-   (void)handle;
-   for (uint32_t i = 0; i < n_uris; ++i) {
-      if (!strcmp(uris[i], uri)) {
-         return i + 1;
-      }
-   }
-   if (n_uris == MAX_URIS) {
-      return 0;
-   }
-   uris[n_uris] = strdup(uri);
-   return ++n_uris;
-}
-
-static LV2_URID_Map map = {NULL, map_uri};
+static LV2_URID_Map map = {NULL, urid_map_uri};
 static const LV2_Feature map_feature = {LV2_URID__map, &map};
 static const LV2_Feature* const features[] = {&map_feature, NULL};
 
@@ -70,7 +53,7 @@ static const void* bring(LV2_State_Handle handle, uint32_t key, size_t* size, ui
    if (n == stored->n_blocks) {
       const uint8_t kind = next_byte(stored->bytes);
       stored->seen[stored->n_blocks++] = key;
-      stored->types[n] = map_uri(NULL, types[kind % 4]);
+      stored->types[n] = urid_map_uri(NULL, types[kind % 4]);
       stored->sizes[n] = kind & 8 ? 8 : next_byte(stored->bytes);
       stored->blocks[n] = kind & 4 ? NULL : malloc(stored->sizes[n] + 1);
       if (stored->blocks[n]) {

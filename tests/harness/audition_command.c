@@ -49,10 +49,7 @@ static bool parse(int n_arguments, char** arguments, Options* options)
       return false;
    }
    if (!options->folder) {
-      const char* ending = strrchr(options->session, '.');
-      const bool has_ending = ending && !strchr(ending, '/') && ending != options->session;
-      const size_t size = has_ending ? (size_t)(ending - options->session) : strlen(options->session);
-      options->folder = bm_print("%.*s-audition", (int)size, options->session);
+      options->folder = bm_print("%.*s-audition", bm_stem_size(options->session), options->session);
    }
    return true;
 }

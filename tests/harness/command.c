@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: ISC */
 #include "command.h"
 
+#include <stdbool.h>
 #include <stdio.h>
 #include <string.h>
 
@@ -14,4 +15,11 @@ const char* bm_option_value(int n_arguments, char** arguments, int* n, const cha
    }
    ++*n;
    return value;
+}
+
+int bm_stem_size(const char* path)
+{
+   const char* ending = strrchr(path, '.');
+   const bool has_ending = ending && !strchr(ending, '/') && ending != path;
+   return (int)(has_ending ? (size_t)(ending - path) : strlen(path));
 }

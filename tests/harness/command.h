@@ -33,4 +33,7 @@ int bm_response_command(int n_arguments, char** arguments);
 */
 const char* bm_option_value(int n_arguments, char** arguments, int* n, const char* wanted);
 
+/** How much of a session's path its name is: all but the ending. */
+int bm_stem_size(const char* path);
+
 #endif

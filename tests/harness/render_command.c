@@ -69,10 +69,8 @@ static bool parse(int n_arguments, char** arguments, Options* options)
       return false;
    }
    if (!options->folder) {
-      const char* ending = strrchr(options->session, '.');
-      const bool has_ending = ending && !strchr(ending, '/') && ending != options->session;
-      options->folder = has_ending ? bm_print("%.*s", (int)(ending - options->session), options->session)
-                                   : bm_print("%s.stems", options->session);
+      const int size = bm_stem_size(options->session);
+      options->folder = bm_print("%.*s%s", size, options->session, options->session[size] ? "" : ".stems");
    }
    return true;
 }

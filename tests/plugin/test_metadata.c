@@ -8,6 +8,7 @@
 #include "unit_test.h"
 
 #include "cases.h"
+#include "urid_map.h"
 
 #include <lilv/lilv.h>
 #include <lv2/atom/atom.h>
@@ -162,21 +163,11 @@ static void every_port_has_a_unit_a_range_a_default_inside_it_and_a_sentence(voi
    for_every_plugin(check_ports);
 }
 
-static uint32_t n_urids;
-static char* urids[256];
-
 static LV2_URID map_uri(LV2_URID_Map_Handle handle, const char* uri)
 {
    uint32_t* n_calls = handle;
    *n_calls += 1;
-   for (uint32_t i = 0; i < n_urids; ++i) {
-      if (!strcmp(urids[i], uri)) {
-         return i + 1;
-      }
-   }
-   assert_true(n_urids < sizeof urids / sizeof *urids);
-   urids[n_urids] = strdup(uri);
-   return ++n_urids;
+   return urid_map_uri(NULL, uri);
 }
 
 static uint32_t n_map_calls;
@@ -194,8 +185,8 @@ static void check_preset_value(const char* symbol, void* user, const void* value
                                uint32_t type)
 {
    PresetCheck* check = user;
-   const bool is_float = !strcmp(urids[type - 1], LV2_ATOM__Float);
-   assert_true(is_float || !strcmp(urids[type - 1], LV2_ATOM__Int));
+   const bool is_float = !strcmp(urid_map_uris[type - 1], LV2_ATOM__Float);
+   assert_true(is_float || !strcmp(urid_map_uris[type - 1], LV2_ATOM__Int));
    assert_int_equal(size, 4);
    const double number = is_float ? (double)*(const float*)value : (double)*(const int32_t*)value;
    LilvNode* node = lilv_new_string(world, symbol);
@@ -428,7 +419,7 @@ static const void* promise_what_is_asked_for(LV2_State_Handle handle, uint32_t k
                                              uint32_t* type, uint32_t* flags)
 {
    *size = *type = *flags = 0;
-   promise((const char*)handle, "state", urids[key - 1]);
+   promise((const char*)handle, "state", urid_map_uris[key - 1]);
    return NULL;
 }
 
@@ -580,9 +571,7 @@ int main(int argc, char** argv)
       cmocka_unit_test(no_symbol_choice_preset_or_state_key_that_sessions_use_is_gone),
    };
    const int n_failed = cmocka_run_group_tests(tests, NULL, NULL);
-   for (uint32_t i = 0; i < n_urids; ++i) {
-      free(urids[i]);
-   }
+   urid_map_free();
    lilv_world_free(world);
    return n_failed;
 }

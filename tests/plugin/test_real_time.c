@@ -12,6 +12,7 @@
 
 #include "cases.h"
 #include "host.h"
+#include "urid_map.h"
 
 #include <lilv/lilv.h>
 #include <lv2/atom/atom.h>
@@ -175,24 +176,8 @@ typedef struct {
    float audio_out[MAX_AUDIO][BLOCK_FRAMES];
 } Subject;
 
-static char* uris[1024];
-static uint32_t n_uris;
-
-static LV2_URID map_uri(LV2_URID_Map_Handle handle, const char* uri)
-{
-   (void)handle;
-   for (uint32_t i = 0; i < n_uris; ++i) {
-      if (!strcmp(uris[i], uri)) {
-         return i + 1;
-      }
-   }
-   assert_true(n_uris < sizeof uris / sizeof *uris);
-   uris[n_uris] = strdup(uri);
-   return ++n_uris;
-}
-
 static LilvWorld* world;
-static LV2_URID_Map map = {NULL, map_uri};
+static LV2_URID_Map map = {NULL, urid_map_uri};
 static const LV2_Feature map_feature = {LV2_URID__map, &map};
 static const LV2_Feature* const features[] = {&map_feature, NULL};
 
@@ -327,7 +312,7 @@ static void set_control(const char* symbol, void* user, const void* value, uint3
    for (uint32_t i = 0; i < subject->plugin->n_ports; ++i) {
       if (!strcmp(subject->plugin->ports[i].symbol, symbol)) {
          subject->controls[i] =
-            type == map_uri(NULL, LV2_ATOM__Int) ? (float)*(const int32_t*)value : *(const float*)value;
+            type == urid_map_uri(NULL, LV2_ATOM__Int) ? (float)*(const int32_t*)value : *(const float*)value;
       }
    }
 }
@@ -500,9 +485,7 @@ int main(void)
    lilv_world_load_all(world);
    const int n_failed = cmocka_run_group_tests(tests, NULL, NULL);
    lilv_world_free(world);
-   for (uint32_t i = 0; i < n_uris; ++i) {
-      free(uris[i]);
-   }
+   urid_map_free();
    bm_host_free(host);
    return n_failed;
 }

@@ -8,6 +8,7 @@
 #include "unit_test.h"
 
 #include "every.h"
+#include "urid_map.h"
 
 #include <lilv/lilv.h>
 #include <lv2/atom/atom.h>
@@ -191,22 +192,6 @@ typedef struct {
    uint32_t n;
 } Store;
 
-static char* uris[1024];
-static uint32_t n_uris;
-
-static LV2_URID map_uri(LV2_URID_Map_Handle handle, const char* uri)
-{
-   (void)handle;
-   for (uint32_t i = 0; i < n_uris; ++i) {
-      if (!strcmp(uris[i], uri)) {
-         return i + 1;
-      }
-   }
-   assert_true(n_uris < sizeof uris / sizeof *uris);
-   uris[n_uris] = strdup(uri);
-   return ++n_uris;
-}
-
 static LV2_State_Status keep(LV2_State_Handle handle, uint32_t key, const void* value, size_t size,
                              uint32_t type, uint32_t flags)
 {
@@ -284,7 +269,7 @@ static int log_printf(LV2_Log_Handle handle, LV2_URID type, const char* format, 
    return ++n_logged;
 }
 
-static LV2_URID_Map map = {NULL, map_uri};
+static LV2_URID_Map map = {NULL, urid_map_uri};
 static LV2_Log_Log logger = {NULL, log_printf, log_vprintf};
 static const LV2_Feature map_feature = {LV2_URID__map, &map};
 static const LV2_Feature log_feature = {LV2_LOG__log, &logger};
@@ -340,21 +325,21 @@ static bool has_path(const Store* store)
 {
    bool found = false;
    for (uint32_t i = 0; i < store->n; ++i) {
-      found = found || store->entries[i].type == map_uri(NULL, LV2_ATOM__Path);
+      found = found || store->entries[i].type == urid_map_uri(NULL, LV2_ATOM__Path);
    }
    return found;
 }
 
 static void set_number(Entry* entry, double value)
 {
-   entry->type = map_uri(NULL, LV2_ATOM__Double);
+   entry->type = urid_map_uri(NULL, LV2_ATOM__Double);
    entry->size = sizeof value;
    memcpy(entry->value, &value, sizeof value);
 }
 
 static void set_text(Entry* entry, const char* type, const char* text)
 {
-   entry->type = map_uri(NULL, type);
+   entry->type = urid_map_uri(NULL, type);
    entry->size = (uint32_t)snprintf(entry->value, sizeof entry->value, "%s", text) + 1;
 }
 
@@ -369,7 +354,7 @@ static void set_anything(Entry* entry, uint64_t* seed)
       set_number(entry, odd[(int)(120.0 * share)]);
       break;
    case 1:
-      entry->type = map_uri(NULL, LV2_ATOM__Float);
+      entry->type = urid_map_uri(NULL, LV2_ATOM__Float);
       entry->size = sizeof single;
       memcpy(entry->value, &single, sizeof single);
       break;
@@ -394,7 +379,7 @@ static void set_anything(Entry* entry, uint64_t* seed)
       entry->size -= 1;
       break;
    case 8:
-      entry->type = map_uri(NULL, LV2_ATOM__Path);
+      entry->type = urid_map_uri(NULL, LV2_ATOM__Path);
       entry->size = 300;
       for (int i = 0; i < 299; ++i) {
          entry->value[i] = (char)(int)(127.0 * bm_test_random(seed));
@@ -439,7 +424,7 @@ static void check_any_state(const BmPlugin* plugin)
          }
       }
       given->entries[given->n++] =
-         (Entry){.key = map_uri(NULL, "urn:bookmatch:of-another-version"), .size = 8};
+         (Entry){.key = urid_map_uri(NULL, "urn:bookmatch:of-another-version"), .size = 8};
       LilvInstance* new = bare_instance(plugin);
       const LV2_State_Status status_of_new = restore(new, given);
       const LV2_State_Status status = restore(used, given);
@@ -496,9 +481,7 @@ int main(void)
    const int n_failed = cmocka_run_group_tests(tests, NULL, NULL);
    keepers_free(&kept);
    bm_host_free(hosted_host);
-   for (uint32_t i = 0; i < n_uris; ++i) {
-      free(uris[i]);
-   }
+   urid_map_free();
    unlink(settings_path);
    unlink(damaged_head_path);
    rmdir(folder);
