@@ -443,8 +443,8 @@ static void add_colour(BmText* page, const char* name, bool is_plain)
    }
 }
 
-/* Copy the paths of cairo's document: colours by name, so that the page's theme rules them, and a tenth of a
-   unit is fine enough. */
+/* Copy the paths of cairo's document: colours by name, so that the page's theme rules them, and a
+   hundredth of a unit is fine enough. */
 static void copy_paths(BmText* page, const char* svg, bool is_plain)
 {
    const char* c = svg ? strstr(svg, "<path") : NULL;
@@ -461,13 +461,12 @@ static void copy_paths(BmText* page, const char* svg, bool is_plain)
          char* after;
          const double value = strtod(c, &after);
          char number[BM_NUMBER_BYTES];
-         snprintf(number, sizeof number, "%.2f", value);
-         /* Opacities and widths keep two decimals, places one; neither keeps trailing zeros. */
-         if (fabs(value) >= 10.0) {
-            snprintf(number, sizeof number, "%.1f", value);
-         }
+         /* Places have one width, so that two versions of a picture can be compared column by column;
+            opacities and line widths keep no trailing zeros. */
+         const bool is_place = fabs(value) >= 10.0;
+         snprintf(number, sizeof number, is_place ? "%06.2f" : "%.2f", value);
          char* last = number + strlen(number) - 1;
-         while (*last == '0') {
+         while (!is_place && *last == '0') {
             *last-- = '\0';
          }
          if (*last == '.') {
@@ -477,7 +476,8 @@ static void copy_paths(BmText* page, const char* svg, bool is_plain)
          c = after;
       } else {
          const size_t n_plain = strcspn(c + 1, "<r-0123456789") + 1;
-         bm_text_addf(page, "%.*s", (int)n_plain, c);
+         const bool is_line = n_plain == 3 && strncmp(c, " L ", 3) == 0;
+         bm_text_addf(page, "%.*s", is_line ? 1 : (int)n_plain, is_line ? c + 1 : c);
          c += n_plain;
       }
    }
@@ -668,7 +668,7 @@ static void begin_word(BmText* document, const char* colour, double size_px, con
 {
    bm_text_add(document, "<text fill=\"");
    add_colour(document, colour, true);
-   bm_text_addf(document, "\" font-size=\"%.0f\" text-anchor=\"%s\" x=\"%.1f\" y=\"%.1f\"", size_px, anchor,
+   bm_text_addf(document, "\" font-size=\"%.0f\" text-anchor=\"%s\" x=\"%.2f\" y=\"%.2f\"", size_px, anchor,
                 x, y);
 }
 
