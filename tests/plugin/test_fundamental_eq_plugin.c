@@ -6,7 +6,7 @@
 #include "unit_test.h"
 
 #include "base/note.h"
-#include "host.h"
+#include "hosted.h"
 #include "prototype.h"
 #include "recordings.h"
 
@@ -18,39 +18,6 @@
 #define PI 3.14159265358979323846
 #define MONO "urn:bookmatch:fundamental-eq#mono"
 #define STEREO "urn:bookmatch:fundamental-eq#stereo"
-
-static BmHost* host;
-
-static BmInstance* instance_new(const char* uri, double rate_hz)
-{
-   BmError error = {0};
-   const BmPlugin* plugin = bm_host_find(host, uri, &error);
-   BmInstance* instance = plugin ? bm_instance_new(host, plugin, rate_hz, 8192, &error) : NULL;
-   if (!instance) {
-      fail_msg("%s", error.text);
-   }
-   return instance;
-}
-
-static uint32_t port(const BmInstance* instance, const char* symbol)
-{
-   BmError error = {0};
-   const BmPort* found = bm_plugin_port(bm_instance_plugin(instance), symbol, &error);
-   if (!found) {
-      fail_msg("%s", error.text);
-   }
-   return found->index;
-}
-
-static void set(BmInstance* instance, const char* symbol, double value)
-{
-   bm_instance_set(instance, port(instance, symbol), (float)value);
-}
-
-static double get(const BmInstance* instance, const char* symbol)
-{
-   return (double)bm_instance_get(instance, port(instance, symbol));
-}
 
 /* Run one channel, a block at a time, as a host does; `out` may be NULL. */
 static void run_mono(BmInstance* instance, const float* in, float* out, uint32_t n_frames)
@@ -103,23 +70,23 @@ static void the_curve_heard_is_the_analogue_prototype_up_to_20_khz(void** state)
    (void)state;
    static const double rates_hz[] = {44100.0, 48000.0, 96000.0, 192000.0};
    for (size_t r = 0; r < sizeof rates_hz / sizeof *rates_hz; ++r) {
-      BmInstance* instance = instance_new(MONO, rates_hz[r]);
-      set(instance, "note_source", 0);
-      set(instance, "note_freq", 98.0);
-      set(instance, "low_cut_slope", 36);
-      set(instance, "harmonic", 3);
-      set(instance, "harmonic_gain", -9.0);
-      set(instance, "harmonic_q", 2.5);
-      set(instance, "low_shelf_freq", 220.0);
-      set(instance, "low_shelf_gain", 6.0);
-      set(instance, "bell1_freq", 900.0);
-      set(instance, "bell1_gain", -12.0);
-      set(instance, "bell1_q", 4.0);
-      set(instance, "bell2_freq", 16000.0);
-      set(instance, "bell2_gain", 12.0);
-      set(instance, "bell2_q", 0.5);
-      set(instance, "high_shelf_freq", 9000.0);
-      set(instance, "high_shelf_gain", -6.0);
+      BmInstance* instance = hosted_new(MONO, rates_hz[r]);
+      hosted_set(instance, "note_source", 0);
+      hosted_set(instance, "note_freq", 98.0);
+      hosted_set(instance, "low_cut_slope", 36);
+      hosted_set(instance, "harmonic", 3);
+      hosted_set(instance, "harmonic_gain", -9.0);
+      hosted_set(instance, "harmonic_q", 2.5);
+      hosted_set(instance, "low_shelf_freq", 220.0);
+      hosted_set(instance, "low_shelf_gain", 6.0);
+      hosted_set(instance, "bell1_freq", 900.0);
+      hosted_set(instance, "bell1_gain", -12.0);
+      hosted_set(instance, "bell1_q", 4.0);
+      hosted_set(instance, "bell2_freq", 16000.0);
+      hosted_set(instance, "bell2_gain", 12.0);
+      hosted_set(instance, "bell2_q", 0.5);
+      hosted_set(instance, "high_shelf_freq", 9000.0);
+      hosted_set(instance, "high_shelf_gain", -6.0);
       Impulse impulse = impulse_response(instance, rates_hz[r]);
       double worst_db = 0.0;
       for (int step = 0; step <= 120; ++step) {
@@ -144,8 +111,8 @@ static void the_default_low_cut_spares_the_note_and_clears_the_octave_below(void
    (void)state;
    static const double notes_hz[] = {41.203, 82.407, 195.998, 391.995};
    for (size_t i = 0; i < sizeof notes_hz / sizeof *notes_hz; ++i) {
-      BmInstance* instance = instance_new(MONO, 48000.0);
-      set(instance, "note_freq", notes_hz[i]);
+      BmInstance* instance = hosted_new(MONO, 48000.0);
+      hosted_set(instance, "note_freq", notes_hz[i]);
       Impulse impulse = impulse_response(instance, 48000.0);
       assert_between(magnitude_db(&impulse, notes_hz[i]), -0.5, 0.0);
       assert_between(magnitude_db(&impulse, notes_hz[i] / 2.0), -40.0, -15.0);
@@ -175,20 +142,20 @@ static void a_learned_note_moves_the_low_cut_and_survives_save_and_reload(void**
    (void)state;
    enum { N_FRAMES = 96000 };
    float* tone = harmonic_tone(110.0, 48000.0, N_FRAMES);
-   BmInstance* first = instance_new(MONO, 48000.0);
-   set(first, "note_source", 1);
+   BmInstance* first = hosted_new(MONO, 48000.0);
+   hosted_set(first, "note_source", 1);
    run_mono(first, tone, NULL, N_FRAMES);
-   assert_close(get(first, "lowest_note"), 110.0, 0.3);
+   assert_close(hosted_get(first, "lowest_note"), 110.0, 0.3);
 
    char* saved = bm_instance_save(first);
    assert_non_null(saved);
-   BmInstance* second = instance_new(MONO, 48000.0);
+   BmInstance* second = hosted_new(MONO, 48000.0);
    BmError error = {0};
    if (!bm_instance_load_text(second, saved, &error)) {
       fail_msg("%s", error.text);
    }
    Impulse impulse = impulse_response(second, 48000.0);
-   assert_close(get(second, "lowest_note"), get(first, "lowest_note"), 0.05);
+   assert_close(hosted_get(second, "lowest_note"), hosted_get(first, "lowest_note"), 0.05);
    assert_close(magnitude_db(&impulse, 0.768 * 110.0), -3.01, 0.3);
    free(impulse.samples);
    free(saved);
@@ -204,18 +171,18 @@ static void until_a_note_is_heard_the_lowest_string_is_spared(void** state)
    enum { DOUBLE_BASS = 18, MANDOLIN = 13 };
    float silence[512] = {0};
    for (int source = 1; source <= 2; ++source) {
-      BmInstance* instance = instance_new(MONO, 48000.0);
-      set(instance, "note_source", source);
-      set(instance, "tuning", DOUBLE_BASS);
+      BmInstance* instance = hosted_new(MONO, 48000.0);
+      hosted_set(instance, "note_source", source);
+      hosted_set(instance, "tuning", DOUBLE_BASS);
       run_mono(instance, silence, NULL, 512);
-      assert_close(get(instance, "lowest_note"), 41.203, 0.01);
+      assert_close(hosted_get(instance, "lowest_note"), 41.203, 0.01);
       Impulse impulse = impulse_response(instance, 48000.0);
       assert_between(magnitude_db(&impulse, 41.203), -0.51, 0.0);
       free(impulse.samples);
-      set(instance, "tuning", MANDOLIN);
-      set(instance, "note_freq", 100.0);
+      hosted_set(instance, "tuning", MANDOLIN);
+      hosted_set(instance, "note_freq", 100.0);
       run_mono(instance, silence, NULL, 512);
-      assert_close(get(instance, "lowest_note"), 100.0, 0.01);
+      assert_close(hosted_get(instance, "lowest_note"), 100.0, 0.01);
       bm_instance_free(instance);
    }
 }
@@ -223,8 +190,8 @@ static void until_a_note_is_heard_the_lowest_string_is_spared(void** state)
 static void every_tuning_is_called_what_the_search_takes_it_for(void** state)
 {
    (void)state;
-   BmInstance* instance = instance_new(MONO, 48000.0);
-   const BmPort* tuning = &bm_instance_plugin(instance)->ports[port(instance, "tuning")];
+   BmInstance* instance = hosted_new(MONO, 48000.0);
+   const BmPort* tuning = &bm_instance_plugin(instance)->ports[hosted_port(instance, "tuning")];
    assert_int_equal(tuning->n_points, bm_tuning_count());
    for (uint32_t i = 0; i < tuning->n_points; ++i) {
       assert_string_equal(tuning->points[i].label, bm_tuning((uint32_t)tuning->points[i].value)->name);
@@ -239,21 +206,21 @@ static void learning_begins_anew_when_asked_and_when_the_tuning_rules_the_note_o
    enum { N_FRAMES = 72000, VIOLIN = 15 };
    float* low = harmonic_tone(97.999, 48000.0, N_FRAMES);
    float* high = harmonic_tone(246.942, 48000.0, N_FRAMES);
-   BmInstance* instance = instance_new(MONO, 48000.0);
-   set(instance, "note_source", 1);
+   BmInstance* instance = hosted_new(MONO, 48000.0);
+   hosted_set(instance, "note_source", 1);
    run_mono(instance, low, NULL, N_FRAMES);
    run_mono(instance, high, NULL, N_FRAMES);
-   assert_close(get(instance, "lowest_note"), 97.999, 0.3);
-   set(instance, "learn_again", 1);
+   assert_close(hosted_get(instance, "lowest_note"), 97.999, 0.3);
+   hosted_set(instance, "learn_again", 1);
    run_mono(instance, high, NULL, N_FRAMES);
-   assert_close(get(instance, "lowest_note"), 246.942, 0.7);
+   assert_close(hosted_get(instance, "lowest_note"), 246.942, 0.7);
 
-   set(instance, "learn_again", 0);
+   hosted_set(instance, "learn_again", 0);
    run_mono(instance, low, NULL, N_FRAMES);
-   assert_close(get(instance, "lowest_note"), 97.999, 0.3);
-   set(instance, "tuning", VIOLIN);
+   assert_close(hosted_get(instance, "lowest_note"), 97.999, 0.3);
+   hosted_set(instance, "tuning", VIOLIN);
    run_mono(instance, high, NULL, N_FRAMES);
-   assert_close(get(instance, "lowest_note"), 246.942, 0.7);
+   assert_close(hosted_get(instance, "lowest_note"), 246.942, 0.7);
    bm_instance_free(instance);
    free(low);
    free(high);
@@ -264,19 +231,19 @@ static void a_session_saved_with_learn_again_on_keeps_its_note(void** state)
    (void)state;
    enum { N_FRAMES = 72000 };
    float* tone = harmonic_tone(110.0, 48000.0, N_FRAMES);
-   BmInstance* first = instance_new(MONO, 48000.0);
-   set(first, "note_source", 1);
-   set(first, "learn_again", 1);
+   BmInstance* first = hosted_new(MONO, 48000.0);
+   hosted_set(first, "note_source", 1);
+   hosted_set(first, "learn_again", 1);
    run_mono(first, tone, NULL, N_FRAMES);
    char* saved = bm_instance_save(first);
-   BmInstance* second = instance_new(MONO, 48000.0);
+   BmInstance* second = hosted_new(MONO, 48000.0);
    BmError error = {0};
    if (!bm_instance_load_text(second, saved, &error)) {
       fail_msg("%s", error.text);
    }
    float silence[512] = {0};
    run_mono(second, silence, NULL, 512);
-   assert_close(get(second, "lowest_note"), 110.0, 0.3);
+   assert_close(hosted_get(second, "lowest_note"), 110.0, 0.3);
    free(saved);
    free(tone);
    bm_instance_free(first);
@@ -287,13 +254,13 @@ static void follow_moves_with_the_part(void** state)
 {
    (void)state;
    enum { N_FRAMES = 72000 };
-   BmInstance* instance = instance_new(MONO, 48000.0);
-   set(instance, "note_source", 2);
+   BmInstance* instance = hosted_new(MONO, 48000.0);
+   hosted_set(instance, "note_source", 2);
    static const double part_hz[] = {146.832, 97.999, 130.813};
    for (size_t i = 0; i < sizeof part_hz / sizeof *part_hz; ++i) {
       float* tone = harmonic_tone(part_hz[i], 48000.0, N_FRAMES);
       run_mono(instance, tone, NULL, N_FRAMES);
-      assert_close(get(instance, "lowest_note"), part_hz[i], 0.006 * part_hz[i]);
+      assert_close(hosted_get(instance, "lowest_note"), part_hz[i], 0.006 * part_hz[i]);
       free(tone);
    }
    bm_instance_free(instance);
@@ -316,14 +283,14 @@ static void follow_names_the_recorded_notes(void** state)
          samples[4800 + i] = (float)note.samples[i];
       }
       const double sounded_hz = bm_recording_measured_hz(&note, bm_recording_nominal_hz(key));
-      BmInstance* instance = instance_new(MONO, 48000.0);
-      set(instance, "tuning", 2); /* drop D: the recordings begin at D2 */
-      set(instance, "note_source", 2);
+      BmInstance* instance = hosted_new(MONO, 48000.0);
+      hosted_set(instance, "tuning", 2); /* drop D: the recordings begin at D2 */
+      hosted_set(instance, "note_source", 2);
       run_mono(instance, samples, NULL, 4800 + 14400);
-      const double cents = 1200.0 * log2(get(instance, "lowest_note") / sounded_hz);
+      const double cents = 1200.0 * log2(hosted_get(instance, "lowest_note") / sounded_hz);
       n_right += fabs(cents) < 50.0;
       if (!(fabs(cents) < 50.0)) {
-         printf("key %d, %.1f Hz: named %.1f Hz\n", key, sounded_hz, get(instance, "lowest_note"));
+         printf("key %d, %.1f Hz: named %.1f Hz\n", key, sounded_hz, hosted_get(instance, "lowest_note"));
       }
       ++n_notes;
       bm_instance_free(instance);
@@ -337,8 +304,8 @@ static void follow_names_the_recorded_notes(void** state)
 int main(void)
 {
    BmError error = {0};
-   host = bm_host_new(&error);
-   if (!host) {
+   hosted_host = bm_host_new(&error);
+   if (!hosted_host) {
       fprintf(stderr, "%s\n", error.text);
       return 1;
    }
@@ -354,6 +321,6 @@ int main(void)
       cmocka_unit_test(follow_names_the_recorded_notes),
    };
    const int n_failed = cmocka_run_group_tests(tests, NULL, NULL);
-   bm_host_free(host);
+   bm_host_free(hosted_host);
    return n_failed;
 }

@@ -5,7 +5,7 @@
 */
 #include "unit_test.h"
 
-#include "host.h"
+#include "hosted.h"
 #include "measure.h"
 #include "recordings.h"
 
@@ -18,39 +18,6 @@
 #include <unistd.h>
 
 #define PI 3.14159265358979323846
-
-static BmHost* host;
-
-static BmInstance* instance_new(const char* uri, double rate_hz)
-{
-   BmError error = {0};
-   const BmPlugin* plugin = bm_host_find(host, uri, &error);
-   BmInstance* instance = plugin ? bm_instance_new(host, plugin, rate_hz, 8192, &error) : NULL;
-   if (!instance) {
-      fail_msg("%s", error.text);
-   }
-   return instance;
-}
-
-static uint32_t port(const BmInstance* instance, const char* symbol)
-{
-   BmError error = {0};
-   const BmPort* found = bm_plugin_port(bm_instance_plugin(instance), symbol, &error);
-   if (!found) {
-      fail_msg("%s", error.text);
-   }
-   return found->index;
-}
-
-static void set(BmInstance* instance, const char* symbol, double value)
-{
-   bm_instance_set(instance, port(instance, symbol), (float)value);
-}
-
-static double get(const BmInstance* instance, const char* symbol)
-{
-   return (double)bm_instance_get(instance, port(instance, symbol));
-}
 
 /* A stereo pair of channels, [0] left. */
 typedef struct {
@@ -113,29 +80,29 @@ static void the_take_meter_meets_ebu_tech_3341_and_3342(void** state)
    (void)state;
    static const double rates_hz[] = {44100.0, 48000.0, 96000.0};
    for (int r = 0; r < 3; ++r) {
-      BmInstance* meter = instance_new("urn:bookmatch:take-meter#stereo", rates_hz[r]);
+      BmInstance* meter = hosted_new("urn:bookmatch:take-meter#stereo", rates_hz[r]);
       play(meter, rates_hz[r], (const Part[]){{-23.0, 20.0}}, 1);
-      assert_close(get(meter, "momentary"), -23.0, 0.1);
-      assert_close(get(meter, "short_term"), -23.0, 0.1);
-      assert_close(get(meter, "integrated"), -23.0, 0.1);
-      assert_close(get(meter, "true_peak"), -23.0, 0.3);
-      assert_close(get(meter, "crest"), 3.01, 0.02);
-      assert_close(get(meter, "correlation"), 1.0, 1e-4);
-      assert_close(get(meter, "mono_change"), 0.0, 1e-3);
-      set(meter, "reset", 1); /* a new passage */
+      assert_close(hosted_get(meter, "momentary"), -23.0, 0.1);
+      assert_close(hosted_get(meter, "short_term"), -23.0, 0.1);
+      assert_close(hosted_get(meter, "integrated"), -23.0, 0.1);
+      assert_close(hosted_get(meter, "true_peak"), -23.0, 0.3);
+      assert_close(hosted_get(meter, "crest"), 3.01, 0.02);
+      assert_close(hosted_get(meter, "correlation"), 1.0, 1e-4);
+      assert_close(hosted_get(meter, "mono_change"), 0.0, 1e-3);
+      hosted_set(meter, "reset", 1); /* a new passage */
       play(meter, rates_hz[r], (const Part[]){{-36.0, 10.0}, {-23.0, 60.0}, {-36.0, 10.0}}, 3);
-      assert_close(get(meter, "integrated"), -23.0, 0.1);
+      assert_close(hosted_get(meter, "integrated"), -23.0, 0.1);
       bm_instance_free(meter);
    }
-   BmInstance* meter = instance_new("urn:bookmatch:take-meter#stereo", 48000.0);
+   BmInstance* meter = hosted_new("urn:bookmatch:take-meter#stereo", 48000.0);
    play(meter, 48000.0, (const Part[]){{-26.0, 20.0}, {-20.0, 20.1}, {-26.0, 20.0}}, 3);
-   assert_close(get(meter, "integrated"), -23.0, 0.1);
+   assert_close(hosted_get(meter, "integrated"), -23.0, 0.1);
    bm_instance_restart(meter);
    play(meter, 48000.0, (const Part[]){{-20.0, 20.0}, {-30.0, 20.0}}, 2);
-   assert_close(get(meter, "range"), 10.0, 1.0);
+   assert_close(hosted_get(meter, "range"), 10.0, 1.0);
    bm_instance_restart(meter);
    play(meter, 48000.0, (const Part[]){{-40.0, 20.0}, {-20.0, 20.0}}, 2);
-   assert_close(get(meter, "range"), 20.0, 1.0);
+   assert_close(hosted_get(meter, "range"), 20.0, 1.0);
    bm_instance_free(meter);
 }
 
@@ -157,7 +124,7 @@ static void the_take_meter_tells_what_the_bench_measures(void** state)
       }
    }
    const Pair out = pair_new(phrase.n_frames);
-   BmInstance* meter = instance_new("urn:bookmatch:take-meter#stereo", 48000.0);
+   BmInstance* meter = hosted_new("urn:bookmatch:take-meter#stereo", 48000.0);
    run(meter, sound, out);
 
    const BmMeterOptions options = {.sample_rate_hz = 48000.0, .n_channels = 2};
@@ -166,14 +133,14 @@ static void the_take_meter_tells_what_the_bench_measures(void** state)
    bm_meter_add(bench, interleaved, phrase.n_frames);
    BmAnalysis analysis;
    assert_true(bm_meter_finish(bench, &analysis));
-   assert_close(get(meter, "integrated"), analysis.figures.integrated_lufs, 0.05);
-   assert_close(get(meter, "range"), analysis.figures.range_lu, 0.2);
-   assert_close(get(meter, "true_peak"), analysis.figures.true_peak_dbtp, 0.2);
-   assert_close(get(meter, "crest"), analysis.figures.crest_db, 0.01);
-   assert_close(get(meter, "correlation"), analysis.figures.correlation, 0.001);
-   assert_close(get(meter, "mono_change"), analysis.figures.mono_change_lu, 0.05);
+   assert_close(hosted_get(meter, "integrated"), analysis.figures.integrated_lufs, 0.05);
+   assert_close(hosted_get(meter, "range"), analysis.figures.range_lu, 0.2);
+   assert_close(hosted_get(meter, "true_peak"), analysis.figures.true_peak_dbtp, 0.2);
+   assert_close(hosted_get(meter, "crest"), analysis.figures.crest_db, 0.01);
+   assert_close(hosted_get(meter, "correlation"), analysis.figures.correlation, 0.001);
+   assert_close(hosted_get(meter, "mono_change"), analysis.figures.mono_change_lu, 0.05);
    /* The bench hears the onsets of the last half second too, once the file is closed. */
-   assert_close(get(meter, "attack_to_sustain"), analysis.figures.attack_to_sustain_db, 1.0);
+   assert_close(hosted_get(meter, "attack_to_sustain"), analysis.figures.attack_to_sustain_db, 1.0);
    bm_analysis_free(&analysis);
    bm_meter_free(bench);
    bm_instance_free(meter);
@@ -254,10 +221,10 @@ static void the_room_rings_for_the_time_that_is_set(void** state)
          const Pair in = pair_new(n_frames);
          const Pair out = pair_new(n_frames);
          in.channels[side][0] = 1.0F;
-         BmInstance* room = instance_new("urn:bookmatch:room-reverb#stereo", rate_hz);
-         set(room, "mix", 100);
-         set(room, "decay", decays_s[i]);
-         set(room, "shimmer", 0);
+         BmInstance* room = hosted_new("urn:bookmatch:room-reverb#stereo", rate_hz);
+         hosted_set(room, "mix", 100);
+         hosted_set(room, "decay", decays_s[i]);
+         hosted_set(room, "shimmer", 0);
          run(room, in, out);
          sum_s[0] += 0.5 * octave_t30_s(out, rate_hz, 500.0);
          sum_s[1] += 0.5 * octave_t30_s(out, rate_hz, 1000.0);
@@ -389,10 +356,10 @@ static void noise_around_the_head_differs_between_the_ears_as_the_file_says(void
       for (uint32_t n = 1000; n < NOISE_FRAMES - 4000; ++n) { /* ends before the block does */
          in.channels[0][n] = (float)(0.25 * bm_test_random(&seed));
       }
-      BmInstance* placement = instance_new("urn:bookmatch:take-placement#pair", HEAD_RATE_HZ);
-      set(placement, "method", 1);
-      set(placement, "azimuth_a", azimuth);
-      set(placement, "distance_a", 1.4); /* as measured */
+      BmInstance* placement = hosted_new("urn:bookmatch:take-placement#pair", HEAD_RATE_HZ);
+      hosted_set(placement, "method", 1);
+      hosted_set(placement, "azimuth_a", azimuth);
+      hosted_set(placement, "distance_a", 1.4); /* as measured */
       run(placement, in, out);
       kiss_fft_cpx* ours[2] = {spectrum(out.channels[0], NOISE_FRAMES),
                                spectrum(out.channels[1], NOISE_FRAMES)};
@@ -470,9 +437,9 @@ static void a_missing_or_broken_head_file_leaves_one_line_and_a_sphere(void** st
    char text[1024];
    snprintf(text, sizeof text, STATE_OF("%s"), broken);
    const char* const states[] = {STATE_OF("/nowhere/no.sofa"), text};
-   bm_host_set_log(host, hear_log, NULL);
+   bm_host_set_log(hosted_host, hear_log, NULL);
    for (int i = 0; i < 2; ++i) {
-      BmInstance* placement = instance_new("urn:bookmatch:take-placement#pair", 48000.0);
+      BmInstance* placement = hosted_new("urn:bookmatch:take-placement#pair", 48000.0);
       BmError error = {0};
       n_log_lines = 0;
       if (!bm_instance_load_text(placement, states[i], &error)) {
@@ -488,7 +455,7 @@ static void a_missing_or_broken_head_file_leaves_one_line_and_a_sphere(void** st
       assert_true(left > 1e-3);
       bm_instance_free(placement);
    }
-   bm_host_set_log(host, NULL, NULL);
+   bm_host_set_log(hosted_host, NULL, NULL);
    unlink(broken);
 }
 
@@ -503,18 +470,18 @@ static void an_alignment_is_kept_by_the_session(void** state)
       in.channels[0][n] = (float)(0.25 * bm_test_random(&seed));
       in.channels[1][n] = n >= 123 ? -0.5F * in.channels[0][n - 123] : 0.0F;
    }
-   BmInstance* placement = instance_new("urn:bookmatch:take-placement#pair", 48000.0);
+   BmInstance* placement = hosted_new("urn:bookmatch:take-placement#pair", 48000.0);
    run(placement, in, out);
-   assert_close(get(placement, "suggested_delay"), 123.0 / 48.0, 0.5 / 48.0);
-   assert_true(get(placement, "suggested_polarity") == 1.0);
-   assert_true(get(placement, "suggestion_confidence") > 90.0);
-   assert_close(get(placement, "comb_notch"), 48000.0 / 123.0, 2.0);
-   set(placement, "align", 1);
+   assert_close(hosted_get(placement, "suggested_delay"), 123.0 / 48.0, 0.5 / 48.0);
+   assert_true(hosted_get(placement, "suggested_polarity") == 1.0);
+   assert_true(hosted_get(placement, "suggestion_confidence") > 90.0);
+   assert_close(hosted_get(placement, "comb_notch"), 48000.0 / 123.0, 2.0);
+   hosted_set(placement, "align", 1);
    run(placement, in, out);
    char* saved = bm_instance_save(placement);
    bm_instance_free(placement);
 
-   BmInstance* next_year = instance_new("urn:bookmatch:take-placement#pair", 48000.0);
+   BmInstance* next_year = hosted_new("urn:bookmatch:take-placement#pair", 48000.0);
    BmError error = {0};
    if (!bm_instance_load_text(next_year, saved, &error)) {
       fail_msg("%s", error.text);
@@ -538,8 +505,8 @@ static void an_alignment_is_kept_by_the_session(void** state)
 int main(void)
 {
    BmError error = {0};
-   host = bm_host_new(&error);
-   if (!host) {
+   hosted_host = bm_host_new(&error);
+   if (!hosted_host) {
       fprintf(stderr, "%s\n", error.text);
       return 1;
    }
@@ -552,6 +519,6 @@ int main(void)
       cmocka_unit_test(an_alignment_is_kept_by_the_session),
    };
    const int failed = cmocka_run_group_tests(tests, NULL, NULL);
-   bm_host_free(host);
+   bm_host_free(hosted_host);
    return failed;
 }
