@@ -8,6 +8,26 @@
 /* Longer names are compared by their first characters only. */
 #define BM_NEAREST_MAX 128u
 
+static bool is_control(char c)
+{
+   return (unsigned char)c < 0x20u || c == 0x7F;
+}
+
+void bm_make_one_line(char* text)
+{
+   for (char* c = text; *c; ++c) {
+      *c = is_control(*c) ? '?' : *c;
+   }
+}
+
+bool bm_is_one_line(const char* text)
+{
+   while (*text && !is_control(*text)) {
+      ++text;
+   }
+   return !*text;
+}
+
 bool bm_fail(BmError* error, const char* format, ...)
 {
    if (!error->is_set) {
@@ -16,6 +36,7 @@ bool bm_fail(BmError* error, const char* format, ...)
       va_start(args, format);
       vsnprintf(error->text, sizeof(error->text), format, args);
       va_end(args);
+      bm_make_one_line(error->text);
    }
    return false;
 }
@@ -33,6 +54,7 @@ bool bm_fail_at(BmError* error, const char* file, uint32_t line, const char* for
          vsnprintf(error->text + used, sizeof(error->text) - used, format, args);
          va_end(args);
       }
+      bm_make_one_line(error->text);
    }
    return false;
 }

@@ -7,7 +7,8 @@
 #include <stdbool.h>
 #include <stdint.h>
 
-/** One error line. Start from `BmError error = {0}`; the first error set is kept, later ones are dropped. */
+/** One error line: control characters in what it quotes are shown as `?`. Start from `BmError error = {0}`;
+ * the first error set is kept, later ones are dropped. */
 typedef struct {
    bool is_set;
    char text[1024];
@@ -38,6 +39,12 @@ void* bm_calloc(uint64_t count, uint64_t size);
 
 /** Resize as realloc does, new bytes not zeroed. Never NULL: says "out of memory" and exits 1. */
 void* bm_realloc(void* block, uint64_t count, uint64_t size);
+
+/** Put `?` for each control character in `text`, so that it is one line and cannot steer a terminal. */
+void bm_make_one_line(char* text);
+
+/** Whether `text` has no control character. */
+bool bm_is_one_line(const char* text);
 
 /** Copy a string; NULL stays NULL. The caller frees it. */
 char* bm_copy(const char* text);

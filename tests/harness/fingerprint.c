@@ -192,9 +192,7 @@ static void add_ear(BmFingerprinter* self, uint32_t node, uint32_t place, uint32
    *ear = (Ear){.signal = {.name = name, .n_channels = n_channels, .node = node, .place = place},
                 .n_wanted = is_stem ? UINT64_MAX : content + n_late,
                 .n_parted = content + n_late};
-   for (char* c = name; *c; ++c) {
-      *c = (unsigned char)*c < 0x20u ? '?' : *c;
-   }
+   bm_make_one_line(name);
    const BmNode* of = &self->session->nodes[node];
    ear->is_as_before = place == of->n_inserts + 1u && fader_does_nothing(of);
    if (self->with_figures && !ear->is_as_before) {

@@ -184,6 +184,23 @@ static bool get_text(Reader* reader, const BmTerm* subject, const char* predicat
    return true;
 }
 
+/* Names stand in tables, fingerprints and progress lines. */
+static bool check_name(Reader* reader, const BmStatement* name)
+{
+   return bm_is_one_line(name->object->text) ||
+          fail_line(reader, name->line,
+                    "the name \"%s\" has a line end or another control character in it; a name is one line",
+                    name->object->text);
+}
+
+/* A name, or a copy of `otherwise`. */
+static bool get_name(Reader* reader, const BmTerm* subject, const char* otherwise, char** name)
+{
+   const BmStatement* s = NULL;
+   return get_text(reader, subject, BM_LABEL, otherwise, name) && get_one(reader, subject, BM_LABEL, &s) &&
+          (!s || check_name(reader, s));
+}
+
 typedef struct {
    const BmTerm** items;
    uint32_t* lines;
@@ -543,7 +560,7 @@ static bool read_insert(Reader* reader, const BmTerm* term, uint32_t line, BmIns
    if (!insert->plugin) {
       return fail_line(reader, applies_to->line, "%s", problem.text);
    }
-   return get_text(reader, term, BM_LABEL, insert->plugin->name, &insert->label) &&
+   return get_name(reader, term, insert->plugin->name, &insert->label) &&
           get_bool(reader, term, "bypass", &insert->is_bypassed) && read_preset(reader, term, insert) &&
           read_state(reader, term, insert) && read_settings(reader, term, insert);
 }
@@ -569,7 +586,7 @@ static const char* alternative_label(Reader* reader, const BmTerm* term, uint32_
       fail_line(reader, label ? label->line : line, "an alternative needs a name: rdfs:label \"...\"");
       return NULL;
    }
-   return label->object->text;
+   return check_name(reader, label) ? label->object->text : NULL;
 }
 
 /* The first place says which alternatives there are. */
@@ -878,7 +895,7 @@ static bool read_node(Reader* reader, uint32_t index)
    double n_channels = 2.0;
    double offset_s = 0.0;
    if (!check_words(reader, subject, &places[node->is_track ? IN_TRACK : IN_BUS]) ||
-       !get_text(reader, subject, BM_LABEL, node->id, &node->label) ||
+       !get_name(reader, subject, node->id, &node->label) ||
        !get_text(reader, subject, BM_NOTE, "", &node->note) ||
        !get_number(reader, subject, "channels", 1.0, 2.0, "", &n_channels) ||
        !get_number(reader, subject, "offset", -BM_MAX_TIME_S, BM_MAX_TIME_S, " s", &offset_s) ||
@@ -942,6 +959,9 @@ static bool read_stem(Reader* reader, const BmTerm* subject)
          "-o",
          name);
    }
+   if (!check_name(reader, file)) {
+      return false;
+   }
    stem->file = bm_copy(name);
    for (uint32_t n = 0; n + 1 < session->n_stems; ++n) {
       if (!strcmp(session->stems[n].file, name)) {
@@ -976,7 +996,7 @@ static bool read_stem(Reader* reader, const BmTerm* subject)
    if (!is_known) {
       return fail_line(reader, format->line, "bm:sampleFormat is bm:pcm24, bm:float32 or bm:pcm16");
    }
-   return get_text(reader, subject, BM_LABEL, session->nodes[stem->from].label, &stem->label);
+   return get_name(reader, subject, session->nodes[stem->from].label, &stem->label);
 }
 
 /* Find what the file speaks of, so that a name may be used before it is described. */
@@ -1206,7 +1226,7 @@ static bool read_all(Reader* reader)
       return fail_line(reader, 0, "holds no session: nothing in it is a bm:Session");
    }
    if (!check_words(reader, session_term, &places[IN_SESSION]) ||
-       !get_text(reader, session_term, BM_LABEL, session->name, &session->title) ||
+       !get_name(reader, session_term, session->name, &session->title) ||
        !get_text(reader, session_term, BM_NOTE, "", &session->note) ||
        !get_number(reader, session_term, "sampleRate", BM_MIN_RATE_HZ, BM_MAX_RATE_HZ, " Hz", &rate_hz) ||
        !get_number(reader, session_term, "maxTail", 0.0, BM_MAX_TAIL_S, " s", &session->max_tail_s)) {

@@ -48,6 +48,11 @@ static const Case cases[] = {
     ":7: \"gain\" is given twice, first in line 6"},
    {"<> a bm:Session ; bm:sampleRate 4000 .\n" TRACK BUS STEM,
     ":2: bm:sampleRate is 4000, but its range is 8000 to 384000 Hz"},
+   /* names */
+   {SESSION TRACK BUS STEM "<#mix> rdfs:label \"\\u001b[31mRed\" .\n",
+    ":6: the name \"?[31mRed\" has a line end or another control character in it; a name is one line"},
+   {SESSION TRACK BUS "<#out> a bm:Stem ; bm:from <#mix> ; bm:file \"o\\n.wav\" .\n",
+    ":5: the name \"o?.wav\" has a line end or another control character in it; a name is one line"},
    /* takes */
    {SESSION BUS STEM "<#a> a bm:Track ; bm:output <#mix> .\n", ":5: a track needs bm:take <file>"},
    {SESSION BUS STEM "<#a> a bm:Track ; bm:take <urn:take> ; bm:output <#mix> .\n",
@@ -130,6 +135,9 @@ static const Case cases[] = {
    {VARIED("[ bm:alternatives \"One\" ]"), ":6: \"alternatives\" must be a list in round brackets"},
    {VARIED("[ bm:alternatives ( [ rdfs:label \"One\" ; bm:inserts () ]\n[ bm:inserts () ] ) ]"),
     ":7: an alternative needs a name: rdfs:label \"...\""},
+   {VARIED("[ bm:alternatives ( [ rdfs:label \"One\" ; bm:inserts () ]\n"
+           "[ rdfs:label \"T\\nwo\" ; bm:inserts () ] ) ]"),
+    ":7: the name \"T?wo\" has a line end or another control character in it; a name is one line"},
    {VARIED("[ bm:alternatives ( [ rdfs:label \"One\" ; bm:inserts () ]\n[ rdfs:label \"Two\" ] ) ]"),
     ":7: an alternative needs bm:inserts; bm:inserts () leaves the place empty"},
    {VARIED("[ bm:alternatives ( [ rdfs:label \"One\" ; bm:inserts () ]\n[ rdfs:label \"One\" ; bm:inserts () "
@@ -292,7 +300,7 @@ static void an_alternative_can_be_pasted_back_and_sounds_the_same(void** state)
    static const char* const chains[] = {
       "",
       GAIN(-3.5e-1) GAIN(+1.25),
-      "[ lv2:appliesTo test:mono ; rdfs:label \"A \\\"name\\\" \\\\ \\n\"@en ; pset:preset test:half ;\n"
+      "[ lv2:appliesTo test:mono ; rdfs:label \"A \\\"name\\\" \\\\\"@en ; pset:preset test:half ;\n"
       " lv2:port [ lv2:symbol \"delay\" ; pset:value 7 ] , [ lv2:symbol \"echo\" ; pset:value 0.5 ] ;\n"
       " bm:automation [ lv2:symbol \"gain\" ; bm:points ( ( 0.0 0.5 ) ( 0.05 2 bm:held ) ( 0.08 1.0e0 ) ) ] "
       "]",
