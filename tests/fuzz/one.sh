@@ -1,18 +1,21 @@
 #!/bin/sh
 # If this fails, bytes that someone may send us break the bench or a plugin: the input lies in FOUND, and
 # `PROGRAM FILE` runs it again. Runs one fuzz target; what it learns is kept in FOUND for the next time.
-# one.sh PROGRAM TARGET CORPUS FOUND SECONDS
+# one.sh PROGRAM TARGET CORPUS FOUND SECONDS [SEED]; without a seed, or with 0, each run tries other inputs.
 set -eu
-program=$1 target=$2 corpus=$3 found=$4 seconds=$5
+program=$1 target=$2 corpus=$3 found=$4 seconds=$5 seed=${6:-0}
 mkdir -p "$found"
 log=$(mktemp)
 trap 'rm -f "$log"' EXIT
 status=0
-"$program" -max_total_time="$seconds" -timeout=20 -rss_limit_mb=2048 -max_len=8192 -print_final_stats=1 -verbosity=1 \
-   -artifact_prefix="$found/" "$found" "$corpus" >"$log" 2>&1 || status=$?
+"$program" -seed="$seed" -max_total_time="$seconds" -timeout=20 -rss_limit_mb=2048 -max_len=8192 \
+   -print_final_stats=1 -verbosity=1 -artifact_prefix="$found/" "$found" "$corpus" >"$log" 2>&1 || status=$?
 n=$(sed -n 's/^stat::number_of_executed_units: *//p' "$log")
 if [ $status -ne 0 ]; then
    tail -n 80 "$log"
+   for input in "$found"/crash-* "$found"/timeout-* "$found"/oom-* "$found"/leak-*; do
+      [ ! -f "$input" ] || { echo "$input, in base64:"; base64 "$input"; }
+   done
    exit 1
 fi
 echo "fuzz_$target: $n inputs in $seconds s"
