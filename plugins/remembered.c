@@ -10,11 +10,12 @@
 #define SYMBOL_BYTES 64
 #define VALUE_BYTES 32
 
-/* Whether a setting holds it. */
+/* Whether a setting holds it. Not what makes the matched sound louder: the comparison would be of levels. */
 static bool belongs(const BmPorts* ports, uint32_t index)
 {
-   const int kept[] = {ports->enabled,    ports->match,   ports->quality,    ports->rendering,
-                       ports->characters, ports->compare, ports->remember_a, ports->remember_b};
+   const int kept[] = {ports->enabled, ports->output_gain, ports->match,
+                       ports->quality, ports->rendering,   ports->characters,
+                       ports->compare, ports->remember_a,  ports->remember_b};
    bool is_kept = ports->controls[index].is_output || ports->controls[index].is_trigger;
    for (size_t i = 0; i < sizeof kept / sizeof *kept; ++i) {
       is_kept = is_kept || kept[i] == (int)index;

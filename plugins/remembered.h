@@ -2,8 +2,8 @@
 /*
    Two settings that a plugin remembers beside the one its host has: for `compare`.
 
-   A setting is every control input but those that stay the host's own: bypass, match, quality, triggers and
-   the controls of the comparison.
+   A setting is every control input but those that stay the host's own: bypass, output gain, match, quality,
+   triggers and the controls of the comparison.
 */
 #ifndef BM_PLUGINS_REMEMBERED_H
 #define BM_PLUGINS_REMEMBERED_H
