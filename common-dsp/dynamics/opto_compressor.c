@@ -68,11 +68,11 @@ void bm_opto_compressor_set(BmOptoCompressor* self, const BmOptoCompressorParams
    self->coef.release = -expm1(-1000.0 * self->cfg.period_s / params->release_ms);
 }
 
-/* What the lamp's driver hears of the output, over the threshold. */
+/* What the lamp's driver would hear at a gain of 1, over the threshold. */
 BM_INLINE BmFrame hear(BmOptoMemory* mem, BmSidechainCut* cut, const BmOptoControls* controls,
-                       double emphasis_pole, BmFrame out)
+                       double emphasis_pole, BmFrame in)
 {
-   const BmFrame above = bm_sidechain_cut_step(cut, out);
+   const BmFrame above = bm_sidechain_cut_step(cut, in);
    const BmFrame to_low = (above - mem->emphasis_low) * emphasis_pole;
    const BmFrame low = mem->emphasis_low + to_low;
    mem->emphasis_low = low + to_low;
@@ -111,10 +111,10 @@ BM_INLINE void expose(const BmOptoCompressor* self, BmOptoMemory* mem, double by
 BM_INLINE BmFrame step(const BmOptoCompressor* self, BmOptoMemory* mem, BmSidechainCut* cut,
                        const BmOptoControls* controls, BmFrame in)
 {
-   const BmFrame out = in / (1.0 + mem->carriers);
+   const BmFrame gain_lin = 1.0 / (1.0 + mem->carriers);
    expose(self, mem, controls->by_hand);
-   mem->asked = light_asked_for(controls, hear(mem, cut, controls, self->coef.emphasis_pole, out));
-   return out * controls->makeup_lin;
+   mem->asked = light_asked_for(controls, gain_lin * hear(mem, cut, controls, self->coef.emphasis_pole, in));
+   return in * gain_lin * controls->makeup_lin;
 }
 
 static bool controls_rest(const BmOptoCompressor* self)

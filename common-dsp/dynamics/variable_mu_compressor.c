@@ -136,6 +136,12 @@ BM_INLINE void begin_line(BmVariableMuCore* self, const BmRemoteCutoffTube* tube
    const BmFrame control_v = fast + link * (higher - fast);
    const BmFrame rest_current = {bm_remote_cutoff_tube_current(tube, REST_V - control_v[0]),
                                  bm_remote_cutoff_tube_current(tube, REST_V - control_v[1])};
+   const BmFrame slope_per_v = {bm_remote_cutoff_tube_slope_per_v(tube, REST_V - control_v[0]),
+                                bm_remote_cutoff_tube_slope_per_v(tube, REST_V - control_v[1])};
+   const BmFrame gain_change = slope_per_v / self->mem.slope_per_v;
+   self->cut.mem.band *= gain_change;
+   self->cut.mem.low *= gain_change;
+   self->mem.slope_per_v = slope_per_v;
    self->mem.control_step_v = (control_v - self->mem.control_v) * self->cfg.per_control_frames;
    self->mem.rest_current_step = (rest_current - self->mem.rest_current) * self->cfg.per_control_frames;
 }
@@ -297,6 +303,7 @@ void bm_variable_mu_compressor_reset(BmVariableMuCompressor* self)
       bm_sidechain_cut_reset(&core->cut);
       memset(&core->mem, 0, sizeof core->mem);
       core->mem.rest_current = bm_frame_both(bm_remote_cutoff_tube_current(&self->tube, REST_V));
+      core->mem.slope_per_v = bm_frame_both(bm_remote_cutoff_tube_slope_per_v(&self->tube, REST_V));
    }
 }
 

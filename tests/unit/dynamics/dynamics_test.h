@@ -54,6 +54,22 @@ static inline void bm_test_run_sine(const BmDevice* device, BmTestSine* sine, Bm
    }
 }
 
+/**
+   By how much the reduction in the first 200 ms of a sine goes deeper than in the 800 ms after them, dB. A
+   filter behind a gain that falls fast rings with what came in before, and would hold a low note down twice.
+*/
+static inline double bm_test_overshoot_db(const BmDevice* device, BmTestSine sine,
+                                          double (*reduction_db)(void))
+{
+   double most_db[2] = {0.0, 0.0};
+   for (int ms = 0; ms < 1000; ++ms) {
+      bm_test_run_sine(device, &sine, NULL, (uint32_t)(0.001 * sine.rate_hz));
+      double* part_db = &most_db[ms >= 200];
+      *part_db = fmax(*part_db, reduction_db());
+   }
+   return most_db[0] - most_db[1];
+}
+
 /** Amplitude of the component that has `cycles` in the left lane of `x` [n_frames]. */
 static inline double bm_test_component(const BmFrame* x, uint32_t n_frames, double cycles)
 {

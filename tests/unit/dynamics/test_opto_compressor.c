@@ -202,6 +202,17 @@ static void emphasis_makes_it_listen_to_the_highs(void** state)
    assert_true(settled_db(48000.0, &params, 6000.0, 12.0) > settled_db(48000.0, &params, 200.0, 12.0) + 3.0);
 }
 
+static void a_low_note_is_held_down_no_deeper_at_its_onset_than_after(void** state)
+{
+   (void)state;
+   BmOptoCompressorParams params = plain();
+   params.threshold_db = -32.0;
+   start(48000.0, &params);
+   const BmTestSine low_note = {48000.0, 41.2, 0.5, 0};
+   assert_between(bm_test_overshoot_db(&device, low_note, reduction_db), -1.0, 0.5);
+   assert_between(reduction_db(), 15.0, 25.0);
+}
+
 static void its_reduction_is_smooth_on_plucked_notes(void** state)
 {
    (void)state;
@@ -369,6 +380,7 @@ int main(void)
       cmocka_unit_test(the_rest_takes_longer_after_a_longer_and_harder_exposure),
       cmocka_unit_test(its_times_are_the_same_at_every_rate),
       cmocka_unit_test(emphasis_makes_it_listen_to_the_highs),
+      cmocka_unit_test(a_low_note_is_held_down_no_deeper_at_its_onset_than_after),
       cmocka_unit_test(its_reduction_is_smooth_on_plucked_notes),
       cmocka_unit_test(the_release_can_be_set_by_hand),
       cmocka_unit_test(the_link_makes_both_channels_follow_the_brighter_lamp),

@@ -233,6 +233,22 @@ static void an_unbalanced_pair_neither_thumps_nor_leaves_direct_current(void** s
    }
 }
 
+static void a_low_note_is_held_down_no_deeper_at_its_onset_than_after(void** state)
+{
+   (void)state;
+   static const double cuts_hz[] = {20.0, 60.0, 120.0};
+   for (unsigned c = 0; c < 3; ++c) {
+      BmVariableMuCompressorParams params = plain();
+      params.threshold_db = -50.0;
+      params.attack_ms = 10.0;
+      params.sidechain_low_cut_hz = cuts_hz[c];
+      start(48000.0, &params);
+      const BmTestSine low_note = {48000.0, 82.4, 0.5, 0};
+      assert_between(bm_test_overshoot_db(&device, low_note, reduction_db), -1.0, 1.0);
+      assert_between(reduction_db(), 25.0, 35.0);
+   }
+}
+
 static void small_signals_pass_unchanged(void** state)
 {
    (void)state;
@@ -336,6 +352,7 @@ int main(void)
       cmocka_unit_test(a_peak_is_let_go_sooner_than_a_sustained_level),
       cmocka_unit_test(even_harmonics_cancel_in_a_balanced_pair_and_lead_in_an_unbalanced_one),
       cmocka_unit_test(an_unbalanced_pair_neither_thumps_nor_leaves_direct_current),
+      cmocka_unit_test(a_low_note_is_held_down_no_deeper_at_its_onset_than_after),
       cmocka_unit_test(small_signals_pass_unchanged),
       cmocka_unit_test(a_moved_control_does_not_click),
       cmocka_unit_test(any_controls_at_any_rate_leave_it_finite_and_bounded),
