@@ -462,6 +462,11 @@ void bm_late_field_control(BmLateField* self, const BmDecay* decay, double turn,
    }
 }
 
+void bm_late_field_wait(BmLateField* self, uint32_t n_frames)
+{
+   self->mem.frames_since_control += n_frames;
+}
+
 uint32_t bm_late_field_process(BmLateField* self, BmLateBlock in, const float* shares, BmFrame* out,
                                uint32_t n_frames)
 {

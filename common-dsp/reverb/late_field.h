@@ -115,6 +115,9 @@ void bm_late_field_fade_delays(BmLateField* self, const BmLateDelays* delays);
 */
 void bm_late_field_control(BmLateField* self, const BmDecay* decay, double turn, double share);
 
+/** Let [n_frames] pass in silence, with nothing in the field. */
+void bm_late_field_wait(BmLateField* self, uint32_t n_frames);
+
 /**
    Ring on for [n_frames <= BM_LATE_CHUNK_FRAMES].
 

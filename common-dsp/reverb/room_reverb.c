@@ -357,6 +357,7 @@ static void sound(BmRoomReverb* self, BmFrame* in, BmFrame* early, BmFrame* late
    }
    uint32_t n_quiet = quiet_at_end(in, n_frames);
    if (self->mem.is_idle && n_quiet == n_frames) {
+      bm_late_field_wait(&self->late, n_frames);
       memset(early, 0, n_frames * sizeof *early);
       memset(late, 0, n_frames * sizeof *late);
       return;

@@ -710,14 +710,15 @@ static void block_size_place_and_reset_leave_no_trace(void** state)
    bm_test_climb(&(BmLadder){fresh, process, reset, release}, 12000);
 }
 
-static void block_size_leaves_no_trace_while_the_room_changes(void** state)
+static void block_size_leaves_no_trace_while_the_room_changes_nor_when_it_wakes(void** state)
 {
    (void)state;
-   enum { N = 20000, CHANGE = 4321 };
+   enum { N = 104000, CHANGE = 4321, WAKES = 100004 /* 12 frames after a control, which comes every 29 */ };
    BmFrame* in = aligned(N * sizeof *in);
    BmFrame* out[2] = {aligned(N * sizeof **out), aligned(N * sizeof **out)};
    bm_test_noise(in, N, 0.5, 2);
    memset(in + 9000, 0, 2000 * sizeof *in);
+   memset(in + 20000, 0, (WAKES - 20000) * sizeof *in);
    for (int sliced = 0; sliced < 2; ++sliced) {
       Instance* instance = fresh();
       const BmLadder ladder = {fresh, process, reset, release};
@@ -732,6 +733,7 @@ static void block_size_leaves_no_trace_while_the_room_changes(void** state)
       release(instance);
    }
    assert_memory_equal(out[0], out[1], N * sizeof **out);
+   assert_true(power_of(out[0] + WAKES - 100, 100) == 0.0); /* it slept */
    free(out[0]);
    free(out[1]);
    free(in);
@@ -756,7 +758,7 @@ int main(void)
       cmocka_unit_test(random_controls_never_make_it_blow_up),
       cmocka_unit_test(the_memory_it_asks_for_is_what_the_room_needs),
       cmocka_unit_test(block_size_place_and_reset_leave_no_trace),
-      cmocka_unit_test(block_size_leaves_no_trace_while_the_room_changes),
+      cmocka_unit_test(block_size_leaves_no_trace_while_the_room_changes_nor_when_it_wakes),
    };
    return cmocka_run_group_tests(tests, NULL, NULL);
 }
