@@ -321,13 +321,16 @@ static void process_block(BmTape* self, const BmFrame* in, BmFrame* out, uint32_
    double bias_lin[BM_OVERSAMPLE_BLOCK_FRAMES];
    double drive_lin[BM_OVERSAMPLE_BLOCK_FRAMES];
    const bool bias_moves = !bm_glide_is_still(&self->mem.bias_lin);
-   const bool has_hiss = !bm_glide_is_still(&self->mem.hiss_lin) || self->mem.hiss_lin.value != 0.0;
+   bool has_hiss = false;
    for (uint32_t n = 0; n < n_frames; ++n) {
       drive_lin[n] = bm_glide_step(&self->mem.drive_lin);
       bias_lin[n] = bm_glide_step(&self->mem.bias_lin);
       driven[n] = in[n] * drive_lin[n];
-      const double hiss_lin = bm_glide_step(&self->mem.hiss_lin);
-      if (has_hiss) {
+      hiss[n] = bm_frame_both(0.0);
+      /* Asked anew for every frame: the noise goes on only while it is heard, whatever the block. */
+      if (!bm_glide_is_still(&self->mem.hiss_lin) || self->mem.hiss_lin.value != 0.0) {
+         has_hiss = true;
+         const double hiss_lin = bm_glide_step(&self->mem.hiss_lin);
          const double left = noise(&self->mem.noise);
          hiss[n] = drive_lin[n] * hiss_lin * noise_peak * bm_frame(left, noise(&self->mem.noise));
       }

@@ -465,6 +465,32 @@ static void a_change_of_speed_and_bias_does_not_depend_on_block_size(void** stat
    }
 }
 
+/* Its noise would be another one from then on. */
+static void hiss_that_stops_and_starts_does_not_depend_on_block_size(void** state)
+{
+   (void)state;
+   enum { N = 24000, STOP = 1000, START = 20000 };
+   static BmFrame silence[N];
+   static BmFrame out[2][N];
+   BmTapeParams params = plain;
+   for (uint32_t i = 0; i < 2; ++i) {
+      const uint32_t block = i ? 7 : N;
+      const BmLadder ladder = {NULL, process, NULL, NULL};
+      params.hiss_lin = 1e-3;
+      BmTape* tape = fresh(48000.0, &params);
+      bm_test_run_in_blocks(&ladder, tape, silence, out[i], STOP, block);
+      params.hiss_lin = 0.0;
+      bm_tape_set(tape, &params);
+      bm_test_run_in_blocks(&ladder, tape, silence + STOP, out[i] + STOP, START - STOP, block);
+      params.hiss_lin = 1e-3;
+      bm_tape_set(tape, &params);
+      bm_test_run_in_blocks(&ladder, tape, silence + START, out[i] + START, N - START, block);
+      free(tape);
+   }
+   assert_true(fabs(out[0][N - 1][0]) > 0.0);
+   assert_memory_equal(out[1], out[0], sizeof out[0]);
+}
+
 int main(void)
 {
    const struct CMUnitTest tests[] = {
@@ -485,6 +511,7 @@ int main(void)
       cmocka_unit_test(whatever_comes_in_what_goes_out_is_finite_and_recovers),
       cmocka_unit_test(no_block_size_changes_a_bit_nor_does_a_reset),
       cmocka_unit_test(a_change_of_speed_and_bias_does_not_depend_on_block_size),
+      cmocka_unit_test(hiss_that_stops_and_starts_does_not_depend_on_block_size),
    };
    return cmocka_run_group_tests(tests, NULL, NULL);
 }
