@@ -46,13 +46,14 @@ BM_CLONES void bm_transformer_process(BmTransformer* self, const BmFrame* in, Bm
    const double linear = h * self->cfg.corner_rad_s;
    const double cubic = linear * self->coef.bend;
    BmFrame flux = self->mem.flux_s;
-   BmFrame rise = self->mem.rise_s;
+   BmFrame before = self->mem.flux_before_s;
+   BmFrame rise = flux - before;
    BmFrame last_in = self->mem.in;
    BmFrame last_out = self->mem.out;
    BmFrame lost = taken(flux, linear, cubic);
    /* Newton's step divides by the slope of two frames ago: found while those between are still worked on, and
       the flux moves little beside the knee. */
-   BmFrame before_last = per_slope(flux - rise, linear, cubic);
+   BmFrame before_last = per_slope(before, linear, cubic);
    BmFrame last = per_slope(flux, linear, cubic);
    for (uint32_t n = 0; n < n_frames; ++n) {
       /* flux + taken = goal, from where the flux is heading */
@@ -60,6 +61,7 @@ BM_CLONES void bm_transformer_process(BmTransformer* self, const BmFrame* in, Bm
       const BmFrame guess = flux + rise;
       const BmFrame next = guess - (guess + taken(guess, linear, cubic) - goal) * before_last;
       rise = next - flux;
+      before = flux;
       flux = next;
       lost = taken(flux, linear, cubic);
       before_last = last;
@@ -70,7 +72,7 @@ BM_CLONES void bm_transformer_process(BmTransformer* self, const BmFrame* in, Bm
       last_out = now;
    }
    self->mem.flux_s = flux;
-   self->mem.rise_s = rise;
+   self->mem.flux_before_s = before;
    self->mem.in = last_in;
    self->mem.out = last_out;
 }

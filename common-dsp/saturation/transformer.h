@@ -30,8 +30,8 @@ typedef struct {
       double blunt; /* share of the frame before in the low-pass */
    } coef;
    struct {
-      BmFrame flux_s; /* full scale times seconds */
-      BmFrame rise_s; /* of the flux in the last frame */
+      BmFrame flux_s;        /* full scale times seconds */
+      BmFrame flux_before_s; /* a frame earlier */
       BmFrame in;
       BmFrame out; /* before the low-pass */
    } mem;

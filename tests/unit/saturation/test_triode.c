@@ -205,6 +205,26 @@ static void a_transformer_agrees_with_a_fine_integration(void** state)
    assert_true(10.0 * log10(error / power) < -70.0);
 }
 
+/* So loud, and at the lowest rate, that rounding of the flux shows. */
+static void a_transformer_does_not_mind_where_blocks_begin(void** state)
+{
+   (void)state;
+   enum { N = 12000 };
+   static BmFrame in[N], whole[N], cut[N];
+   uint64_t seed = 1;
+   for (uint32_t n = 0; n < N; ++n) {
+      in[n] = bm_frame(30.0 * bm_test_random(&seed), 30.0 * bm_test_random(&seed));
+   }
+   BmTransformer transformer;
+   bm_transformer_init(&transformer, 8000.0);
+   bm_transformer_process(&transformer, in, whole, N);
+   bm_transformer_reset(&transformer);
+   for (uint32_t n = 0; n < N; ++n) {
+      bm_transformer_process(&transformer, in + n, cut + n, 1);
+   }
+   assert_memory_equal(cut, whole, sizeof whole);
+}
+
 int main(void)
 {
    const struct CMUnitTest tests[] = {
@@ -212,6 +232,7 @@ int main(void)
       cmocka_unit_test(the_stage_agrees_with_its_circuit_solved_step_by_step),
       cmocka_unit_test(a_transformers_third_harmonic_follows_level_and_frequency_as_derived),
       cmocka_unit_test(a_transformer_agrees_with_a_fine_integration),
+      cmocka_unit_test(a_transformer_does_not_mind_where_blocks_begin),
    };
    return cmocka_run_group_tests(tests, NULL, NULL);
 }
