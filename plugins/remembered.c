@@ -60,9 +60,9 @@ unsigned bm_remembered_look(BmRemembered* self, const float* controls)
 void bm_remembered_choose(const BmRemembered* self, const float* controls, float* settings)
 {
    const int which = (int)controls[self->ports->compare] - 1;
-   const bool is_other = which >= 0 && self->is_set[which];
-   for (uint32_t i = 0; i < self->ports->n_controls; ++i) {
-      settings[i] = is_other && belongs(self->ports, i) ? self->settings[which][i] : controls[i];
+   memcpy(settings, controls, self->ports->n_controls * sizeof *settings);
+   for (uint32_t i = 0; which >= 0 && self->is_set[which] && i < self->ports->n_controls; ++i) {
+      settings[i] = belongs(self->ports, i) ? self->settings[which][i] : controls[i];
    }
 }
 

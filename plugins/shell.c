@@ -6,6 +6,7 @@
 #include "base/control_clock.h"
 #include "base/decibel.h"
 #include "base/fade.h"
+#include "base/floats.h"
 #include "base/glide.h"
 #include "denormals.h"
 #include "remembered.h"
@@ -27,6 +28,7 @@
 /* What a processor is promised: no sample larger than 80 dB above full scale. */
 #define INPUT_LIMIT 1e4
 #define LEVEL_TIME_S 0.3
+#define EXPONENT_BITS 0x7F800000 /* of a float; all ones if it is not finite */
 #define MAX_AUDIO_PORTS 4
 /* Three settings to compare, times three choices of what is heard of them. */
 #define N_ALTERNATIVES 9
@@ -37,6 +39,9 @@
 #define LINE_FRAMES (4 * BM_SLICE_FRAMES)
 
 typedef float Singles __attribute__((vector_size(16)));
+typedef uint32_t Bits __attribute__((vector_size(16), aligned(4), may_alias));
+
+enum { N_BITS = sizeof(Bits) / sizeof(uint32_t) };
 
 /* A period's squares are added in lanes by frame number, whatever the slices, so that the sum has one order.
  */
@@ -44,8 +49,15 @@ typedef struct {
    double coefficient; /* of the mean, per period */
    double power;       /* mean square over the channels */
    BmFrame squares[2];
-   Singles single_squares;
+   BmFloats single_squares[2]; /* of left and right */
 } LevelMeter;
+
+/* Controls in a row whose values a host keeps side by side, to be looked at several at a time. */
+typedef struct {
+   const float* values; /* [n] */
+   uint32_t first;
+   uint32_t n;
+} PortRow;
 
 typedef struct {
    const BmForm* form;
@@ -57,6 +69,9 @@ typedef struct {
 
    const float** control_in; /* a host's pointers, by control index; an unconnected one's default */
    float** control_out;
+   PortRow* rows;          /* [n_rows] of control_in, outputs left out */
+   uint32_t n_rows;        /* 0: not known, or too many to be worth it */
+   bool rows_are_new;      /* the host has other places */
    uint32_t* report_index; /* [n_reports] which controls are outputs */
    uint32_t n_reports;
    uint32_t* seen; /* bits of what control_in held, by control index */
@@ -161,35 +176,14 @@ BM_CLONES static void level_meter_process(LevelMeter* self, uint32_t position, c
    }
 }
 
-static void level_meter_process_single(LevelMeter* self, uint32_t position, const float* left,
-                                       const float* right, uint32_t n_frames)
-{
-   uint32_t i = 0;
-   for (; i < n_frames && (position + i) % 4; ++i) {
-      self->single_squares[(position + i) % 4] += left[i] * left[i] + right[i] * right[i];
-   }
-   Singles sums = self->single_squares;
-   for (; i + 4 <= n_frames; i += 4) {
-      Singles l;
-      Singles r;
-      memcpy(&l, left + i, sizeof l);
-      memcpy(&r, right + i, sizeof r);
-      sums += l * l + r * r;
-   }
-   for (uint32_t k = 0; i < n_frames; ++i, ++k) {
-      sums[k] += left[i] * left[i] + right[i] * right[i];
-   }
-   self->single_squares = sums;
-}
-
 static void level_meter_conclude(LevelMeter* self)
 {
    const BmFrame squares = self->squares[0] + self->squares[1];
    double sum = squares[0] + squares[1];
-   for (uint32_t k = 0; k < 4; ++k) {
-      sum += (double)self->single_squares[k];
-      self->single_squares[k] = 0.0F;
+   for (uint32_t k = 0; k < BM_FLOATS_STEP; ++k) {
+      sum += (double)self->single_squares[0][k] + (double)self->single_squares[1][k];
    }
+   memset(self->single_squares, 0, sizeof self->single_squares);
    self->squares[0] = bm_frame_both(0.0);
    self->squares[1] = bm_frame_both(0.0);
    const double power = fmin(sum / (2.0 * BM_SLICE_FRAMES), INPUT_LIMIT * INPUT_LIMIT);
@@ -206,6 +200,7 @@ static void shell_free(Shell* self)
       free(self->line_memory);
       free(self->control_in);
       free(self->control_out);
+      free(self->rows);
       free(self->report_index);
       free(self->seen);
       if (self->settings != self->controls) {
@@ -241,10 +236,48 @@ static uint32_t bits_of(float value)
 static bool host_has_written(const Shell* self)
 {
    uint32_t difference = 0;
-   for (uint32_t i = 0; i < bm_plugin.ports->n_controls; ++i) {
-      difference |= bits_of(*self->control_in[i]) ^ self->seen[i];
+   if (self->n_rows == 0) {
+      for (uint32_t i = 0; i < self->form->n_controls; ++i) {
+         difference |= bits_of(*self->control_in[i]) ^ self->seen[i];
+      }
+      return difference != 0;
+   }
+   Bits differences = {0};
+   for (uint32_t r = 0; r < self->n_rows; ++r) {
+      const PortRow* row = &self->rows[r];
+      const uint32_t* seen = self->seen + row->first;
+      uint32_t i = 0;
+      for (; i + N_BITS <= row->n; i += N_BITS) {
+         differences |= *(const Bits*)(const void*)(row->values + i) ^ *(const Bits*)(seen + i);
+      }
+      for (; i < row->n; ++i) {
+         difference |= bits_of(row->values[i]) ^ seen[i];
+      }
+   }
+   for (uint32_t k = 0; k < N_BITS; ++k) {
+      difference |= differences[k];
    }
    return difference != 0;
+}
+
+static void find_rows(Shell* self)
+{
+   const BmPorts* ports = bm_plugin.ports;
+   PortRow* row = NULL;
+   self->n_rows = 0;
+   for (uint32_t i = 0; i < self->form->n_controls; ++i) {
+      const bool is_next = row && row->first + row->n == i && row->values + row->n == self->control_in[i];
+      if (!ports->controls[i].is_output && is_next) {
+         ++row->n;
+      } else if (!ports->controls[i].is_output) {
+         row = &self->rows[self->n_rows++];
+         *row = (PortRow){.values = self->control_in[i], .first = i, .n = 1};
+      }
+   }
+   if (self->n_rows * N_BITS > self->form->n_controls) {
+      self->n_rows = 0;
+   }
+   self->rows_are_new = false;
 }
 
 static void take_controls(Shell* self)
@@ -252,8 +285,10 @@ static void take_controls(Shell* self)
    const BmPorts* ports = bm_plugin.ports;
    for (uint32_t i = 0; i < ports->n_controls; ++i) {
       const BmPort* port = &ports->controls[i];
-      self->seen[i] = bits_of(*self->control_in[i]);
-      if (!port->is_output) {
+      const uint32_t bits = bits_of(*self->control_in[i]);
+      /* What `rendering` puts in its place may go again. */
+      if (bits != self->seen[i] || (int)i == ports->quality) {
+         self->seen[i] = bits;
          const float value = bm_port_clamp(port, *self->control_in[i]);
          self->controls_are_new = self->controls_are_new || value != self->controls[i];
          self->controls[i] = value;
@@ -305,21 +340,34 @@ static void choose_settings(Shell* self)
    bm_remembered_choose(&self->remembered, self->controls, self->settings);
 }
 
-static void report(Shell* self)
+static void report_one(Shell* self, int index, double value)
+{
+   self->controls[index] = bm_port_clamp(&bm_plugin.ports->controls[index], (float)value);
+}
+
+static void report_levels(Shell* self)
 {
    const BmPorts* ports = bm_plugin.ports;
+   const double in_power = self->input_level.power;
+   const double out_power = self->output_level.power;
+   const double in_db = bm_db_from_power(in_power);
+   report_one(self, ports->input_level, in_db);
+   report_one(self, ports->output_level, out_power == in_power ? in_db : bm_db_from_power(out_power));
+   report_one(self, ports->latency, self->latency_frames);
+}
+
+static void report(Shell* self)
+{
    self->report_is_due = false;
-   self->controls[ports->input_level] = (float)bm_db_from_power(self->input_level.power);
-   self->controls[ports->output_level] = (float)bm_db_from_power(self->output_level.power);
-   self->controls[ports->latency] = (float)self->latency_frames;
+   report_levels(self);
    if (bm_plugin.report && self->own_report_is_due) {
       bm_plugin.report(self->processor, self->controls);
+      for (uint32_t i = 0; i < self->n_reports; ++i) {
+         const uint32_t index = self->report_index[i];
+         report_one(self, (int)index, (double)self->controls[index]);
+      }
    }
    self->own_report_is_due = false;
-   for (uint32_t i = 0; i < self->n_reports; ++i) {
-      const uint32_t index = self->report_index[i];
-      self->controls[index] = bm_port_clamp(&ports->controls[index], self->controls[index]);
-   }
 }
 
 static void write_controls(Shell* self)
@@ -333,12 +381,57 @@ static void write_controls(Shell* self)
    }
 }
 
+static float cleaned(float x)
+{
+   return fabsf(x) <= FLT_MAX ? x : 0.0F;
+}
+
 /* Silence what is not a number. */
 BM_CLONES static void clean(const float* restrict in, float* restrict out, uint32_t n_frames)
 {
    for (uint32_t i = 0; i < n_frames; ++i) {
-      out[i] = fabsf(in[i]) <= FLT_MAX ? in[i] : 0.0F;
+      out[i] = cleaned(in[i]);
    }
+}
+
+BM_INLINE void clean_and_measure_few(const float* const in[2], float* const out[2], uint32_t begin,
+                                     uint32_t end, LevelMeter* meter, uint32_t position)
+{
+   for (uint32_t i = begin; i < end; ++i) {
+      for (uint32_t lane = 0; lane < 2; ++lane) {
+         out[lane][i] = cleaned(in[lane][i]);
+         meter->single_squares[lane][(position + i) % BM_FLOATS_STEP] += out[lane][i] * out[lane][i];
+      }
+   }
+}
+
+/* clean() both lanes and measure them; `position` is the first frame's place in the meter's period. Its own
+   pointers, because those of the caller would be read again after every store. */
+BM_CLONES static void clean_and_measure(const float* const in[2], float* const out[2], uint32_t n_frames,
+                                        LevelMeter* meter, uint32_t position)
+{
+   const uint32_t to_step = (BM_FLOATS_STEP - position % BM_FLOATS_STEP) % BM_FLOATS_STEP;
+   const uint32_t begin = to_step < n_frames ? to_step : n_frames;
+   clean_and_measure_few(in, out, 0, begin, meter, position);
+   BmFloats sums[2] = {meter->single_squares[0], meter->single_squares[1]};
+   const float* left = in[0];
+   const float* right = in[1];
+   float* left_out = out[0];
+   float* right_out = out[1];
+   uint32_t i = begin;
+   for (; i + BM_FLOATS_STEP <= n_frames; i += BM_FLOATS_STEP) {
+      const BmFloatsBits l = *(const BmFloatsBits*)(const void*)(left + i);
+      const BmFloatsBits r = *(const BmFloatsBits*)(const void*)(right + i);
+      const BmFloats clean_l = (BmFloats)(l & ((l & EXPONENT_BITS) < EXPONENT_BITS));
+      const BmFloats clean_r = (BmFloats)(r & ((r & EXPONENT_BITS) < EXPONENT_BITS));
+      *(BmFloats*)(left_out + i) = clean_l;
+      *(BmFloats*)(right_out + i) = clean_r;
+      sums[0] += clean_l * clean_l;
+      sums[1] += clean_r * clean_r;
+   }
+   meter->single_squares[0] = sums[0];
+   meter->single_squares[1] = sums[1];
+   clean_and_measure_few(in, out, i, n_frames, meter, position);
 }
 
 BM_CLONES static void join(const float* restrict left, const float* restrict right, BmFrame* restrict frames,
@@ -416,19 +509,24 @@ static void store(const Shell* self, uint32_t start, uint32_t n_frames, const Bm
    part(frames, self->audio_out[0] + start, is_stereo ? self->audio_out[1] + start : unheard, n_frames);
 }
 
-/* Append the inputs to their lines, which reach back as far as the processor is late. */
+/* The inputs' lines reach back as far as the processor is late; make room for the next frames. */
+static void make_room(Shell* self, uint32_t n_frames)
+{
+   if (self->now + n_frames > self->line_frames) {
+      for (uint32_t c = 0; c < self->form->n_inputs; ++c) {
+         memmove(self->line[c], self->line[c] + self->now - self->latency_frames,
+                 self->latency_frames * sizeof *self->line[c]);
+      }
+      self->now = self->latency_frames;
+   }
+}
+
 static void load(Shell* self, uint32_t start, uint32_t n_frames)
 {
-   const uint32_t latency = self->latency_frames;
-   const bool is_full = self->now + n_frames > self->line_frames;
+   make_room(self, n_frames);
    for (uint32_t c = 0; c < self->form->n_inputs; ++c) {
-      float* line = self->line[c];
-      if (is_full) {
-         memmove(line, line + self->now - latency, latency * sizeof *line);
-      }
-      clean(self->audio_in[c] + start, line + (is_full ? latency : self->now), n_frames);
+      clean(self->audio_in[c] + start, self->line[c] + self->now, n_frames);
    }
-   self->now = is_full ? latency : self->now;
 }
 
 /* A lane of the slice, as it came or delayed; a mono input stands in both. */
@@ -522,24 +620,23 @@ static void fade_to_dry(Shell* self, const BmFrame* dry, uint32_t n_frames)
 
 static void pass_on(Shell* self, uint32_t start, uint32_t n_frames)
 {
+   make_room(self, n_frames);
+   const float* const in[2] = {self->audio_in[0] + start,
+                               self->audio_in[self->form->n_inputs > 1 ? 1 : 0] + start};
+   float* const line[2] = {self->line[0] + self->now, self->line[1] + self->now};
+   clean_and_measure(in, line, n_frames, &self->input_level, self->clock.position_frames);
    for (uint32_t lane = 0; lane < self->form->n_outputs; ++lane) {
       memcpy(self->audio_out[lane] + start, channel(self, true, lane), n_frames * sizeof(float));
    }
-   level_meter_process_single(&self->input_level, self->clock.position_frames, channel(self, false, 0),
-                              channel(self, false, 1), n_frames);
-}
-
-static void bypass(Shell* self, uint32_t start, uint32_t n_frames)
-{
-   pass_on(self, start, n_frames);
-   self->output_level = self->input_level;
 }
 
 static void rest(Shell* self, uint32_t start, uint32_t n_frames)
 {
    pass_on(self, start, n_frames);
-   level_meter_process_single(&self->output_level, self->clock.position_frames, channel(self, true, 0),
-                              channel(self, true, 1), n_frames);
+   const float* const delayed[2] = {channel(self, true, 0), channel(self, true, 1)};
+   float unheard[2][BM_SLICE_FRAMES];
+   float* const out[2] = {unheard[0], unheard[1]};
+   clean_and_measure(delayed, out, n_frames, &self->output_level, self->clock.position_frames);
 }
 
 /* Let the processor have what it has missed, before anything is changed. */
@@ -590,9 +687,8 @@ static bool may_rest(const Shell* self)
 
 static void run_slice(Shell* self, uint32_t start, uint32_t n_frames)
 {
-   load(self, start, n_frames);
    if (bm_fade_is_off(&self->enabled)) {
-      bypass(self, start, n_frames);
+      pass_on(self, start, n_frames);
       self->asleep = true;
       return;
    }
@@ -606,8 +702,10 @@ static void run_slice(Shell* self, uint32_t start, uint32_t n_frames)
       rest(self, start, n_frames);
       return;
    }
+   load(self, start, n_frames);
    if (self->asleep) {
       self->asleep = false;
+      self->output_level = self->input_level;
       reset_processing(self);
       read_controls(self);
    }
@@ -635,7 +733,14 @@ static void advance(Shell* self, uint32_t n_frames)
    }
    if (bm_control_clock_is_due(&self->clock)) {
       level_meter_conclude(&self->input_level);
-      level_meter_conclude(&self->output_level);
+      if (self->asleep) {
+         self->output_level = self->input_level;
+      } else {
+         level_meter_conclude(&self->output_level);
+      }
+      if (self->rows_are_new) {
+         find_rows(self);
+      }
       self->report_is_due = true;
       self->own_report_is_due = self->own_report_is_due || !(self->asleep || self->resting);
    }
@@ -694,13 +799,15 @@ static LV2_Handle instantiate(const LV2_Descriptor* descriptor, double sample_ra
    self->control_in = calloc(ports->n_controls, sizeof *self->control_in);
    self->control_out = calloc(ports->n_controls, sizeof *self->control_out);
    self->report_index = calloc(ports->n_controls, sizeof *self->report_index);
+   self->rows = calloc(ports->n_controls, sizeof *self->rows);
    self->seen = calloc(ports->n_controls, sizeof *self->seen);
    self->controls = calloc(ports->n_controls, sizeof *self->controls);
    self->unlearned = calloc(bm_plugin.n_memories + 1, sizeof *self->unlearned);
    self->settings = ports->compare < 0 ? self->controls : calloc(ports->n_controls, sizeof *self->settings);
    if (!bm_remembered_init(&self->remembered, ports) || !self->settings || !self->processor ||
-       !self->control_in || !self->control_out || !self->report_index || !self->seen || !self->controls ||
-       !self->unlearned || bm_plugin.init(self->processor, sample_rate_hz, self->form) != BM_OK) {
+       !self->control_in || !self->control_out || !self->report_index || !self->rows || !self->seen ||
+       !self->controls || !self->unlearned ||
+       bm_plugin.init(self->processor, sample_rate_hz, self->form) != BM_OK) {
       lv2_log_error(&logger, "%s: could not be set up at %g Hz\n", descriptor->URI, sample_rate_hz);
       shell_free(self);
       return NULL;
@@ -751,7 +858,12 @@ static void connect_port(LV2_Handle instance, uint32_t index, void* data)
       if (ports->controls[index].is_output) {
          self->control_out[index] = data ? (float*)data : &self->unheard;
       } else {
-         self->control_in[index] = data ? (const float*)data : &ports->controls[index].initial;
+         const float* place = data ? (const float*)data : &ports->controls[index].initial;
+         if (place != self->control_in[index]) {
+            self->control_in[index] = place;
+            self->rows_are_new = true;
+            self->n_rows = 0;
+         }
       }
       return;
    }
