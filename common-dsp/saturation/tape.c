@@ -234,7 +234,7 @@ BmStatus bm_tape_init(BmTape* self, double sample_rate_hz)
    bm_changeover_init(&self->mem.changeover, self->cfg.latency_frames + (uint32_t)(SETTLE_S * sample_rate_hz),
                       sample_rate_hz);
    bm_control_clock_init(&self->mem.clock, CONTROL_FRAMES);
-   bm_glide_init(&self->mem.drive_lin, BM_GLIDE_MS, sample_rate_hz);
+   bm_drive_init(&self->mem.drive, sample_rate_hz, self->cfg.latency_frames);
    bm_glide_init(&self->mem.bias_lin, BM_GLIDE_MS, sample_rate_hz);
    bm_glide_init(&self->mem.wander_lin, 300.0, sample_rate_hz / CONTROL_FRAMES);
    bm_glide_init(&self->mem.wander_rate_hz, 300.0, sample_rate_hz / CONTROL_FRAMES);
@@ -263,7 +263,7 @@ static bool is_in_mode(const BmTapePath* path, const BmTapeParams* params)
 void bm_tape_set(BmTape* self, const BmTapeParams* params)
 {
    self->params = *params;
-   bm_glide_set(&self->mem.drive_lin, bm_gain_from_db(params->drive_db));
+   bm_drive_set(&self->mem.drive, params->drive_db);
    bm_glide_set(&self->mem.bias_lin, params->bias_lin);
    bm_glide_set(&self->mem.wander_lin, 0.01 * params->wander_percent);
    bm_glide_set(&self->mem.wander_rate_hz, params->wander_rate_hz);
@@ -319,20 +319,19 @@ static void process_block(BmTape* self, const BmFrame* in, BmFrame* out, uint32_
    BmFrame hiss[BM_OVERSAMPLE_BLOCK_FRAMES];
    BmFrame heard[2][BM_OVERSAMPLE_BLOCK_FRAMES];
    double bias_lin[BM_OVERSAMPLE_BLOCK_FRAMES];
-   double drive_lin[BM_OVERSAMPLE_BLOCK_FRAMES];
+   double back_lin[BM_OVERSAMPLE_BLOCK_FRAMES];
    const bool bias_moves = !bm_glide_is_still(&self->mem.bias_lin);
    bool has_hiss = false;
    for (uint32_t n = 0; n < n_frames; ++n) {
-      drive_lin[n] = bm_glide_step(&self->mem.drive_lin);
+      driven[n] = in[n] * bm_drive_step(&self->mem.drive, &back_lin[n]);
       bias_lin[n] = bm_glide_step(&self->mem.bias_lin);
-      driven[n] = in[n] * drive_lin[n];
       hiss[n] = bm_frame_both(0.0);
       /* Asked anew for every frame: the noise goes on only while it is heard, whatever the block. */
       if (!bm_glide_is_still(&self->mem.hiss_lin) || self->mem.hiss_lin.value != 0.0) {
          has_hiss = true;
          const double hiss_lin = bm_glide_step(&self->mem.hiss_lin);
          const double left = noise(&self->mem.noise);
-         hiss[n] = drive_lin[n] * hiss_lin * noise_peak * bm_frame(left, noise(&self->mem.noise));
+         hiss[n] = back_lin[n] * hiss_lin * noise_peak * bm_frame(left, noise(&self->mem.noise));
       }
    }
    const Block block = {
@@ -349,7 +348,7 @@ static void process_block(BmTape* self, const BmFrame* in, BmFrame* out, uint32_
    }
    bm_changeover_mix(&self->mem.changeover, heard[0], heard[1], out, n_frames);
    for (uint32_t n = 0; n < n_frames; ++n) {
-      out[n] /= drive_lin[n];
+      out[n] /= back_lin[n];
    }
 }
 
@@ -381,7 +380,7 @@ void bm_tape_reset(BmTape* self)
    bm_changeover_init(&changeover, changeover.settle_frames, self->cfg.sample_rate_hz);
    self->mem.changeover = changeover;
    bm_control_clock_reset(&self->mem.clock);
-   bm_glide_reset(&self->mem.drive_lin);
+   bm_drive_reset(&self->mem.drive);
    bm_glide_reset(&self->mem.bias_lin);
    bm_glide_reset(&self->mem.wander_lin);
    bm_glide_reset(&self->mem.wander_rate_hz);

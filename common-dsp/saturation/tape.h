@@ -10,6 +10,7 @@
 #include "base/status.h"
 #include "filters/band_eq.h"
 #include "saturation/changeover.h"
+#include "saturation/drive.h"
 #include "saturation/hysteresis.h"
 #include "saturation/loss_filter.h"
 #include "saturation/tape_machine.h"
@@ -52,7 +53,7 @@ typedef struct {
    bool without_losses;   /* an ideal head and tape: no losses, no contour, a low cut at 5 Hz */
 } BmTapeParams;
 
-#define BM_TAPE_MAX_LATENCY_FRAMES 320
+#define BM_TAPE_MAX_LATENCY_FRAMES BM_DRIVE_MAX_DELAY_FRAMES
 #define BM_TAPE_WANDER_FRAMES 2048
 
 /** One recorder at one speed and quality. Private to BmTape. */
@@ -101,7 +102,7 @@ typedef struct {
    struct {
       BmChangeover changeover;
       BmControlClock clock;
-      BmGlide drive_lin;
+      BmDrive drive;
       BmGlide bias_lin;
       BmGlide wander_lin;
       BmGlide wander_rate_hz;

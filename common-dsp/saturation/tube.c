@@ -1,8 +1,6 @@
 /* SPDX-License-Identifier: ISC */
 #include "saturation/tube.h"
 
-#include "base/decibel.h"
-
 /* Peak voltage at the source for full scale, so that -18 dBFS makes 1 % second harmonic. */
 #define VOLTS_AT_FULL_SCALE 1.255
 
@@ -18,30 +16,30 @@ static const BmTriodeCircuit circuit = {
 
 BmStatus bm_tube_init(BmTube* self, double sample_rate_hz)
 {
-   bm_glide_init(&self->drive_lin, BM_GLIDE_MS, sample_rate_hz);
-   return bm_tube_stage_init(&self->stage, sample_rate_hz, &circuit);
+   const BmStatus status = bm_tube_stage_init(&self->stage, sample_rate_hz, &circuit);
+   bm_drive_init(&self->drive, sample_rate_hz, bm_tube_stage_latency_frames(&self->stage));
+   return status;
 }
 
 void bm_tube_set(BmTube* self, const BmTubeParams* params)
 {
    /* Through -2.1 V, the self-bias of -1.5 V, and -0.42 V, where the curve has its turning point. */
    const double rest_v = -1.5 + params->bias * (0.84 + 0.24 * params->bias);
-   bm_glide_set(&self->drive_lin, bm_gain_from_db(params->drive_db));
+   bm_drive_set(&self->drive, params->drive_db);
    bm_tube_stage_set(&self->stage, rest_v, params->quality);
 }
 
 void bm_tube_process(BmTube* self, const BmFrame* in, BmFrame* out, uint32_t n_frames)
 {
-   double volts[BM_OVERSAMPLE_BLOCK_FRAMES];
+   double back_lin[BM_OVERSAMPLE_BLOCK_FRAMES];
    while (n_frames) {
       const uint32_t n = n_frames < BM_OVERSAMPLE_BLOCK_FRAMES ? n_frames : BM_OVERSAMPLE_BLOCK_FRAMES;
       for (uint32_t i = 0; i < n; ++i) {
-         volts[i] = VOLTS_AT_FULL_SCALE * bm_glide_step(&self->drive_lin);
-         out[i] = in[i] * volts[i];
+         out[i] = in[i] * (VOLTS_AT_FULL_SCALE * bm_drive_step(&self->drive, &back_lin[i]));
       }
       bm_tube_stage_process(&self->stage, out, out, n);
       for (uint32_t i = 0; i < n; ++i) {
-         out[i] /= volts[i];
+         out[i] /= VOLTS_AT_FULL_SCALE * back_lin[i];
       }
       in += n;
       out += n;
@@ -51,7 +49,7 @@ void bm_tube_process(BmTube* self, const BmFrame* in, BmFrame* out, uint32_t n_f
 
 void bm_tube_reset(BmTube* self)
 {
-   bm_glide_reset(&self->drive_lin);
+   bm_drive_reset(&self->drive);
    bm_tube_stage_reset(&self->stage);
 }
 

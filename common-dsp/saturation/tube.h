@@ -3,9 +3,9 @@
 #define BM_SATURATION_TUBE_H
 
 #include "base/frame.h"
-#include "base/glide.h"
 #include "base/oversample.h"
 #include "base/status.h"
+#include "saturation/drive.h"
 #include "saturation/tube_stage.h"
 
 #include <stdint.h>
@@ -25,7 +25,7 @@ typedef struct {
 
 typedef struct {
    BmTubeStage stage;
-   BmGlide drive_lin;
+   BmDrive drive;
 } BmTube;
 
 /** Set up; takes about 2 ms. Errors: BM_BAD_RATE. */

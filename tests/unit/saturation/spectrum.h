@@ -132,4 +132,66 @@ static inline BmTestSpectrum bm_test_sine(BmTestProcess process, void* self, dou
    return spectrum;
 }
 
+typedef void (*BmTestChange)(void* self, const void* params);
+
+/**
+   Peak, in dBFS, of what a change in mid-tone leaves above 2 kHz beside a 997 Hz sine at 48 kHz (reference
+   sheet, section 12). The tone's own harmonics, which a change may well raise or lower, are no click: only
+   what lies 200 Hz and more away from them counts.
+*/
+static inline double bm_test_click_dbfs(BmTestProcess process, void* self, BmTestChange change,
+                                        const void* params, double amplitude_lin)
+{
+   enum { N = 65536, CHANGE = 40000, WINDOW = 32768 };
+   static BmFrame frames[N];
+   static double complex x[WINDOW];
+   for (uint32_t n = 0; n < N; ++n) {
+      frames[n] = bm_frame_both(amplitude_lin * sin(2.0 * M_PI * 997.0 * n / 48000.0));
+   }
+   process(self, frames, frames, CHANGE);
+   change(self, params);
+   process(self, frames + CHANGE, frames + CHANGE, N - CHANGE);
+   double worst = 0.0;
+   for (uint32_t shift = 0; shift <= 9000; shift += 1500) { /* a change of mode comes later */
+      for (uint32_t i = 0; i < WINDOW; ++i) {
+         const double t = 2.0 * M_PI * i / WINDOW; /* Blackman-Harris: side lobes under -92 dB */
+         const double window = 0.35875 - 0.48829 * cos(t) + 0.14128 * cos(2.0 * t) - 0.01168 * cos(3.0 * t);
+         x[i] = frames[CHANGE - WINDOW / 2 + shift + i][0] * window;
+      }
+      bm_test_transform(x, WINDOW);
+      for (uint32_t i = 0; i < WINDOW; ++i) {
+         const double hz = 48000.0 * (i <= WINDOW / 2 ? i : WINDOW - i) / WINDOW;
+         const double off_hz = fabs(hz - 997.0 * round(hz / 997.0));
+         x[i] = hz < 2200.0 || off_hz < 200.0 ? 0.0 : conj(x[i]) / WINDOW;
+      }
+      bm_test_transform(x, WINDOW);
+      for (uint32_t i = 0; i < WINDOW; ++i) {
+         worst = fmax(worst, cabs(x[i]));
+      }
+   }
+   return 20.0 * log10(worst + 1e-20);
+}
+
+/** How far, in dB, the level of a 997 Hz sine at 48 kHz strays from that of its twin while `moved` takes new
+ * settings. */
+static inline double bm_test_swing_db(BmTestProcess process, void* still, void* moved, BmTestChange change,
+                                      const void* params, double amplitude_lin)
+{
+   enum { N = 24000, CHANGE = 12000 };
+   static BmFrame in[N];
+   static BmFrame out[2][N];
+   for (uint32_t n = 0; n < N; ++n) {
+      in[n] = bm_frame_both(amplitude_lin * sin(2.0 * M_PI * 997.0 * n / 48000.0));
+   }
+   process(still, in, out[0], N);
+   process(moved, in, out[1], CHANGE);
+   change(moved, params);
+   process(moved, in + CHANGE, out[1] + CHANGE, N - CHANGE);
+   double worst = 0.0;
+   for (uint32_t n = CHANGE; n < N; ++n) {
+      worst = fmax(worst, fabs(out[1][n][0] - out[0][n][0]) / amplitude_lin);
+   }
+   return 20.0 * log10(1.0 + worst);
+}
+
 #endif

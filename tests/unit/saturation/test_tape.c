@@ -235,42 +235,17 @@ static void silence_stays_silent_and_no_dc_comes_out(void** state)
    free(tape);
 }
 
-/* Reference sheet, section 12: peak of what lies above 2 kHz beside a 997 Hz tone, in a window around the
- * change. */
+static void change(void* self, const void* params)
+{
+   bm_tape_set(self, params);
+}
+
 static double click_dbfs(const BmTapeParams* before, const BmTapeParams* after, double level_db)
 {
-   enum { N = 65536, CHANGE = 40000, WINDOW = 32768 };
-   static BmFrame frames[N];
-   static double complex x[WINDOW];
    BmTape* tape = fresh(48000.0, before);
-   for (uint32_t n = 0; n < N; ++n) {
-      frames[n] = bm_frame_both(gain(level_db) * sin(2.0 * M_PI * 997.0 * n / 48000.0));
-   }
-   bm_tape_process(tape, frames, frames, CHANGE);
-   bm_tape_set(tape, after);
-   bm_tape_process(tape, frames + CHANGE, frames + CHANGE, N - CHANGE);
+   const double click = bm_test_click_dbfs(process, tape, change, after, gain(level_db));
    free(tape);
-   double worst = 0.0;
-   for (uint32_t shift = 0; shift <= 6000;
-        shift += 1500) { /* a change of mode comes later than the setting */
-      for (uint32_t i = 0; i < WINDOW; ++i) {
-         const double t = 2.0 * M_PI * i / WINDOW; /* Blackman-Harris: side lobes under -92 dB */
-         const double window = 0.35875 - 0.48829 * cos(t) + 0.14128 * cos(2.0 * t) - 0.01168 * cos(3.0 * t);
-         x[i] = frames[CHANGE - WINDOW / 2 + shift + i][0] * window;
-      }
-      bm_test_transform(x, WINDOW);
-      /* The tone's own harmonics are not a click; what is left are the bins well away from them. */
-      for (uint32_t i = 0; i < WINDOW; ++i) {
-         const double hz = 48000.0 * (i <= WINDOW / 2 ? i : WINDOW - i) / WINDOW;
-         const double off_hz = fabs(hz - 997.0 * round(hz / 997.0));
-         x[i] = hz < 2200.0 || off_hz < 200.0 ? 0.0 : conj(x[i]) / WINDOW;
-      }
-      bm_test_transform(x, WINDOW);
-      for (uint32_t i = 0; i < WINDOW; ++i) {
-         worst = fmax(worst, cabs(x[i]));
-      }
-   }
-   return 20.0 * log10(worst);
+   return click;
 }
 
 static void moving_a_control_does_not_click(void** state)
@@ -289,6 +264,22 @@ static void moving_a_control_does_not_click(void** state)
    other = plain;
    other.quality = BM_QUALITY_RENDER;
    assert_true(click_dbfs(&plain, &other, -18.0) < -80.0);
+}
+
+static void a_drive_that_jumps_leaves_a_quiet_take_as_loud_as_it_was(void** state)
+{
+   (void)state;
+   const double jumps_db[][2] = {{0.0, 12.0}, {12.0, 0.0}, {-12.0, 24.0}};
+   for (int i = 0; i < 3; ++i) {
+      BmTapeParams params = plain;
+      params.drive_db = jumps_db[i][0];
+      BmTape* still = fresh(48000.0, &params);
+      BmTape* moved = fresh(48000.0, &params);
+      params.drive_db = jumps_db[i][1];
+      assert_true(bm_test_swing_db(process, still, moved, change, &params, 1e-4) < 0.1);
+      free(still);
+      free(moved);
+   }
 }
 
 static void nothing_thumps_when_controls_move_in_silence(void** state)
@@ -505,6 +496,7 @@ int main(void)
       cmocka_unit_test(the_latency_told_is_the_latency_there_is),
       cmocka_unit_test(silence_stays_silent_and_no_dc_comes_out),
       cmocka_unit_test(moving_a_control_does_not_click),
+      cmocka_unit_test(a_drive_that_jumps_leaves_a_quiet_take_as_loud_as_it_was),
       cmocka_unit_test(nothing_thumps_when_controls_move_in_silence),
       cmocka_unit_test(wander_moves_the_pitch_by_what_is_set_and_off_means_off),
       cmocka_unit_test(hiss_is_off_by_default_repeatable_and_as_loud_as_set),

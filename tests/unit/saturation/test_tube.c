@@ -303,6 +303,62 @@ static void silence_stays_silent_whatever_moves(void** state)
    free(preamp);
 }
 
+static void change_tube(void* self, const void* params)
+{
+   bm_tube_set(self, params);
+}
+
+static void change_preamp(void* self, const void* params)
+{
+   bm_preamp_set(self, params);
+}
+
+static void a_tubes_drive_that_jumps_leaves_a_quiet_take_as_loud_as_it_was(void** state)
+{
+   (void)state;
+   const double jumps_db[][2] = {{0.0, 12.0}, {12.0, 0.0}, {-12.0, 24.0}};
+   for (int i = 0; i < 3; ++i) {
+      BmTube* still = tube_with(48000.0, jumps_db[i][0], 0.0, BM_QUALITY_LIVE);
+      BmTube* moved = tube_with(48000.0, jumps_db[i][0], 0.0, BM_QUALITY_LIVE);
+      const BmTubeParams params = {jumps_db[i][1], 0.0, BM_QUALITY_LIVE};
+      assert_true(bm_test_swing_db(process_tube, still, moved, change_tube, &params, 1e-4) < 0.1);
+      free(still);
+      free(moved);
+   }
+}
+
+static void moving_a_control_does_not_click(void** state)
+{
+   (void)state;
+   const BmTubeParams tubes[][2] = {
+      {{0.0, 0.0, BM_QUALITY_LIVE}, {0.0, 0.0, BM_QUALITY_LIVE}},
+      {{0.0, 0.0, BM_QUALITY_LIVE}, {6.0, 0.0, BM_QUALITY_LIVE}},
+      {{0.0, -1.0, BM_QUALITY_LIVE}, {0.0, 1.0, BM_QUALITY_LIVE}},
+      {{6.0, 1.0, BM_QUALITY_LIVE}, {6.0, -1.0, BM_QUALITY_LIVE}},
+      {{0.0, 0.0, BM_QUALITY_LIVE}, {0.0, 0.0, BM_QUALITY_RENDER}},
+   };
+   for (size_t i = 0; i < sizeof tubes / sizeof *tubes; ++i) {
+      BmTube* tube = tube_with(48000.0, tubes[i][0].drive_db, tubes[i][0].bias, tubes[i][0].quality);
+      const double click = bm_test_click_dbfs(process_tube, tube, change_tube, &tubes[i][1], gain(-18.0));
+      assert_true(click < (i == 0 ? -100.0 : -80.0)); /* the first: what the measurement reads by itself */
+      free(tube);
+   }
+   const BmPreampParams flat = {0};
+   const BmPreampParams preamps[][2] = {
+      {flat, {.gain_db = 6.0, .pad = false}},
+      {flat, {.gain_db = 0.0, .pad = true}},
+      {flat, {.gain_db = 0.0, .polarity = true}},
+      {{.low_gain_db = -12.0, .high_gain_db = 12.0}, {.low_gain_db = 12.0, .high_gain_db = -12.0}},
+      {flat, {.gain_db = 0.0, .quality = BM_QUALITY_RENDER}},
+   };
+   for (size_t i = 0; i < sizeof preamps / sizeof *preamps; ++i) {
+      BmPreamp* preamp = preamp_with(48000.0, &preamps[i][0]);
+      assert_true(bm_test_click_dbfs(process_preamp, preamp, change_preamp, &preamps[i][1], gain(-18.0)) <
+                  -80.0);
+      free(preamp);
+   }
+}
+
 static void no_dc_comes_out_of_a_stage_that_bends_one_way(void** state)
 {
    (void)state;
@@ -414,6 +470,8 @@ int main(void)
       cmocka_unit_test(a_preamps_pad_polarity_and_tone_do_what_they_say),
       cmocka_unit_test(the_latency_told_is_the_latency_there_is),
       cmocka_unit_test(silence_stays_silent_whatever_moves),
+      cmocka_unit_test(a_tubes_drive_that_jumps_leaves_a_quiet_take_as_loud_as_it_was),
+      cmocka_unit_test(moving_a_control_does_not_click),
       cmocka_unit_test(no_dc_comes_out_of_a_stage_that_bends_one_way),
       cmocka_unit_test(whatever_comes_in_what_goes_out_is_finite_and_recovers),
       cmocka_unit_test(no_block_size_changes_a_bit_nor_does_a_reset),
