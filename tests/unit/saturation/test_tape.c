@@ -282,6 +282,20 @@ static void a_drive_that_jumps_leaves_a_quiet_take_as_loud_as_it_was(void** stat
    }
 }
 
+static void a_change_of_quality_in_a_loud_passage_changes_nothing_else(void** state)
+{
+   (void)state;
+   BmTape* still = fresh(48000.0, &plain);
+   BmTape* moved = fresh(48000.0, &plain);
+   BmTapeParams params = plain;
+   params.quality = BM_QUALITY_RENDER;
+   const double swing_db = bm_test_swing_db(process, still, moved, change, &params, 0.5);
+   print_message("quality changed in a loud tone: %.4f dB\n", swing_db);
+   assert_true(swing_db < 0.005); /* a path that has not settled: 0.015 */
+   free(still);
+   free(moved);
+}
+
 static void nothing_thumps_when_controls_move_in_silence(void** state)
 {
    (void)state;
@@ -497,6 +511,7 @@ int main(void)
       cmocka_unit_test(silence_stays_silent_and_no_dc_comes_out),
       cmocka_unit_test(moving_a_control_does_not_click),
       cmocka_unit_test(a_drive_that_jumps_leaves_a_quiet_take_as_loud_as_it_was),
+      cmocka_unit_test(a_change_of_quality_in_a_loud_passage_changes_nothing_else),
       cmocka_unit_test(nothing_thumps_when_controls_move_in_silence),
       cmocka_unit_test(wander_moves_the_pitch_by_what_is_set_and_off_means_off),
       cmocka_unit_test(hiss_is_off_by_default_repeatable_and_as_loud_as_set),

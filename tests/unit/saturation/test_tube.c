@@ -327,6 +327,20 @@ static void a_tubes_drive_that_jumps_leaves_a_quiet_take_as_loud_as_it_was(void*
    }
 }
 
+static void a_change_of_quality_in_a_loud_passage_changes_nothing_else(void** state)
+{
+   (void)state;
+   BmTube* still = tube_with(48000.0, 12.0, 0.0, BM_QUALITY_LIVE);
+   BmTube* moved = tube_with(48000.0, 12.0, 0.0, BM_QUALITY_LIVE);
+   const BmTubeParams params = {12.0, 0.0, BM_QUALITY_RENDER};
+   /* The path that takes over has its operating point where the loud passage has shifted it to. */
+   const double swing_db = bm_test_swing_db(process_tube, still, moved, change_tube, &params, 0.5);
+   print_message("quality changed in a loud tone: %.4f dB\n", swing_db);
+   assert_true(swing_db < 0.02); /* a path that has not settled: 0.5 */
+   free(still);
+   free(moved);
+}
+
 static void moving_a_control_does_not_click(void** state)
 {
    (void)state;
@@ -471,6 +485,7 @@ int main(void)
       cmocka_unit_test(the_latency_told_is_the_latency_there_is),
       cmocka_unit_test(silence_stays_silent_whatever_moves),
       cmocka_unit_test(a_tubes_drive_that_jumps_leaves_a_quiet_take_as_loud_as_it_was),
+      cmocka_unit_test(a_change_of_quality_in_a_loud_passage_changes_nothing_else),
       cmocka_unit_test(moving_a_control_does_not_click),
       cmocka_unit_test(no_dc_comes_out_of_a_stage_that_bends_one_way),
       cmocka_unit_test(whatever_comes_in_what_goes_out_is_finite_and_recovers),
