@@ -55,6 +55,18 @@ static void replay_magnitudes(const BmTapePath* self, double bias_lin, double* m
    }
 }
 
+/* The gain that brings white noise of 1 in front of replay out as 1 below 20 kHz. */
+static double level_of_noise(const BmTapePath* self, const double* magnitude_lin)
+{
+   const uint32_t n_points = bm_loss_filter_n_points(&self->losses);
+   const double step_hz = 0.5 * self->cfg.sample_rate_hz / (n_points - 1);
+   double power = 0.0;
+   for (uint32_t i = 0; i < n_points && i * step_hz <= 20000.0; ++i) {
+      power += magnitude_lin[i] * magnitude_lin[i] / (n_points - 1);
+   }
+   return 1.0 / sqrt(power);
+}
+
 static void set_layer_bias(BmTapePath* self, double bias_lin)
 {
    bm_hysteresis_set_bias(&self->hysteresis, BM_TAPE_NOMINAL_BIAS_A_M * bias_lin);
@@ -113,6 +125,7 @@ static void path_start(BmTapePath* self, const BmOversample* prepared, const BmT
    bm_hysteresis_settle(&self->hysteresis, bm_frame_both(STEADY_FIELD_A_M));
    design_record_amplifier(self);
    replay_magnitudes(self, bias_lin, magnitude_lin);
+   self->coef.hiss_lin = level_of_noise(self, magnitude_lin);
    bm_loss_filter_reset(&self->losses);
    bm_loss_filter_set(&self->losses, magnitude_lin);
    set_contour(self);
@@ -200,7 +213,7 @@ static void path_process(BmTapePath* self, const Block* block, const BmFrame* in
    bm_oversample_down(&self->oversample, high, out, n_frames);
    if (block->hiss) {
       for (uint32_t n = 0; n < n_frames; ++n) {
-         out[n] += block->hiss[n];
+         out[n] += self->coef.hiss_lin * block->hiss[n];
       }
    }
    bm_loss_filter_process(&self->losses, out, out, n_frames);
@@ -283,6 +296,7 @@ static void control(BmTape* self)
          double magnitude_lin[2 * BM_LOSS_FILTER_MAX_TAPS + 1];
          path->mem.bias_lin = self->mem.bias_lin.value;
          replay_magnitudes(path, path->mem.bias_lin, magnitude_lin);
+         path->coef.hiss_lin = level_of_noise(path, magnitude_lin);
          bm_loss_filter_glide(&path->losses, magnitude_lin);
       }
    }

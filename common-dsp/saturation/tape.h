@@ -48,7 +48,7 @@ typedef struct {
    BmTapeSpeed speed;     /* a change cross-fades over about 0.1 s */
    double wander_percent; /* 0 .. 0.3, largest deviation of the speed; delays by up to 3.2 ms, 0: none */
    double wander_rate_hz; /* 0.3 .. 8 */
-   double hiss_lin;       /* root mean square of the white noise in front of replay, 0: none */
+   double hiss_lin;       /* root mean square of what is heard of it up to 20 kHz, 0: none */
    BmQuality quality;     /* a change cross-fades like speed */
    bool without_losses;   /* an ideal head and tape: no losses, no contour, a low cut at 5 Hz */
 } BmTapeParams;
@@ -73,6 +73,7 @@ typedef struct {
       double record_previous;
       double record_pole;
       BmFrame rest_magnetisation_a_m;
+      double hiss_lin; /* white noise in front of replay, per hiss heard */
    } coef;
    BmOversample oversample;
    BmHysteresis hysteresis;
