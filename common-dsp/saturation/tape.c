@@ -314,7 +314,11 @@ static void control(BmTape* self)
                     (1.0 - cos(2.0 * pi * *cycles));
       }
    }
-   self->mem.wander_slope_s = (delay_s - self->mem.wander_delay_s) / CONTROL_FRAMES;
+   /* A control that jumps leaves the tape elsewhere than it is to be: it gets there no faster than it ever
+      strays. */
+   const double fastest_s = BM_TAPE_MAX_WANDER_LIN / self->cfg.sample_rate_hz;
+   const double slope_s = (delay_s - self->mem.wander_delay_s) / CONTROL_FRAMES;
+   self->mem.wander_slope_s = fmin(fmax(slope_s, -fastest_s), fastest_s);
 }
 
 /* Of uniform noise whose root mean square is 1. */

@@ -53,6 +53,9 @@ typedef struct {
    bool without_losses;   /* an ideal head and tape: no losses, no contour, a low cut at 5 Hz */
 } BmTapeParams;
 
+/* No tape strays further than this from its speed, whatever is set or moved. */
+#define BM_TAPE_MAX_WANDER_LIN 0.003
+
 #define BM_TAPE_MAX_LATENCY_FRAMES BM_DRIVE_MAX_DELAY_FRAMES
 #define BM_TAPE_WANDER_FRAMES 2048
 

@@ -317,46 +317,90 @@ static void nothing_thumps_when_controls_move_in_silence(void** state)
    free(tape);
 }
 
-static void wander_moves_the_pitch_by_what_is_set_and_off_means_off(void** state)
+enum { TONE_HZ = 1000, SECONDS = 3, PERIOD_FRAMES = 48, N_PERIODS = SECONDS * TONE_HZ };
+
+/* How much shorter each period of a 1 kHz tone is than it was, as a share, from zero crossings. Settings may
+   change after one second. */
+static void deviation(BmTape* tape, const BmTapeParams* after, double* period_lin)
 {
-   (void)state;
-   enum { N = 96000 };
-   static BmFrame steady[N];
-   static BmFrame wandering[N];
-   static BmFrame again[N];
-   BmTapeParams params = plain;
-   params.wander_percent = 0.2;
-   params.wander_rate_hz = 2.0;
-   BmTape* still = fresh(48000.0, &plain);
-   BmTape* moved = fresh(48000.0, &params);
-   for (uint32_t n = 0; n < N; ++n) {
-      steady[n] = bm_frame(0.1 * sin(2.0 * M_PI * 1000.0 * n / 48000.0), 0.0);
-      wandering[n] = steady[n];
-      again[n] = steady[n];
+   enum { SECOND = PERIOD_FRAMES * TONE_HZ };
+   static BmFrame frames[SECONDS * SECOND];
+   for (uint32_t n = 0; n < SECONDS * SECOND; ++n) {
+      frames[n] = bm_frame(0.1 * sin(2.0 * M_PI * n / PERIOD_FRAMES), 0.0);
    }
-   bm_tape_process(still, steady, steady, N);
-   bm_tape_process(moved, wandering, wandering, N);
-   bm_tape_reset(moved);
-   bm_tape_process(moved, again, again, N);
-   assert_memory_equal(wandering, again, sizeof again); /* the same each time */
-   /* Period by period, from zero crossings. */
-   double shortest = 1e9;
-   double longest = 0.0;
+   bm_tape_process(tape, frames, frames, SECOND);
+   bm_tape_set(tape, after);
+   bm_tape_process(tape, frames + SECOND, frames + SECOND, (SECONDS - 1) * SECOND);
    double last = 0.0;
-   for (uint32_t n = 48000; n < N; ++n) {
-      if (wandering[n - 1][0] < 0.0 && wandering[n][0] >= 0.0) {
-         const double at = n - wandering[n][0] / (wandering[n][0] - wandering[n - 1][0]);
+   uint32_t i = 0;
+   for (uint32_t n = 1000; n < SECONDS * SECOND && i < N_PERIODS; ++n) {
+      if (frames[n - 1][0] < 0.0 && frames[n][0] >= 0.0) {
+         const double at = n - frames[n][0] / (frames[n][0] - frames[n - 1][0]);
          if (last > 0.0) {
-            shortest = fmin(shortest, at - last);
-            longest = fmax(longest, at - last);
+            period_lin[i++] = PERIOD_FRAMES / (at - last) - 1.0;
          }
          last = at;
       }
    }
-   assert_between(longest / 48.0 - 1.0, 0.0006, 0.0021);
-   assert_between(1.0 - shortest / 48.0, 0.0006, 0.0021);
-   free(still);
-   free(moved);
+   for (; i < N_PERIODS; ++i) {
+      period_lin[i] = 0.0;
+   }
+}
+
+static void wander_moves_the_pitch_by_what_is_set_and_as_often(void** state)
+{
+   (void)state;
+   static double first[N_PERIODS];
+   static double again[N_PERIODS];
+   const double rates_hz[] = {2.0, 8.0};
+   for (int i = 0; i < 2; ++i) {
+      BmTapeParams params = plain;
+      params.wander_percent = 0.2;
+      params.wander_rate_hz = rates_hz[i];
+      BmTape* tape = fresh(48000.0, &params);
+      deviation(tape, &params, first);
+      bm_tape_reset(tape);
+      deviation(tape, &params, again);
+      assert_memory_equal(first, again, sizeof first); /* the same each time */
+      double lowest = 0.0;
+      double highest = 0.0;
+      double complex at_rate = 0.0;
+      for (uint32_t n = 0; n < 2500; ++n) {
+         lowest = fmin(lowest, first[n]);
+         highest = fmax(highest, first[n]);
+         at_rate += first[n] * (1.0 - cos(2.0 * M_PI * n / 2500.0)) *
+                    cexp(-2.0 * M_PI * I * rates_hz[i] * n / TONE_HZ);
+      }
+      assert_between(highest, 0.85 * 0.002, 1.02 * 0.002);
+      assert_between(-lowest, 0.85 * 0.002, 1.02 * 0.002);
+      /* Most of it stands at the rate itself: six tenths, of its three parts. */
+      assert_close(2.0 * cabs(at_rate) / 2500.0, 0.6 * 0.002, 0.1 * 0.002);
+      free(tape);
+   }
+}
+
+static void the_pitch_strays_no_further_while_wander_is_turned(void** state)
+{
+   (void)state;
+   static double period_lin[N_PERIODS];
+   const double moves[][4] = {
+      {0.0, 1.0, 0.3, 0.3}, {0.3, 0.3, 0.3, 8.0}, {0.3, 0.3, 0.0, 8.0}, {0.3, 8.0, 0.3, 0.3}};
+   for (int i = 0; i < 4; ++i) {
+      BmTapeParams params = plain;
+      params.wander_percent = moves[i][0];
+      params.wander_rate_hz = moves[i][1];
+      BmTape* tape = fresh(48000.0, &params);
+      params.wander_percent = moves[i][2];
+      params.wander_rate_hz = moves[i][3];
+      deviation(tape, &params, period_lin);
+      for (uint32_t n = 0; n < N_PERIODS; ++n) {
+         assert_between(period_lin[n], -0.0031, 0.0031);
+      }
+      if (params.wander_percent == 0.0) { /* and home again */
+         assert_close(tape->mem.wander_delay_s, 0.0, 10e-6);
+      }
+      free(tape);
+   }
 }
 
 static void hiss_is_repeatable_and_left_and_right_are_strangers(void** state)
@@ -543,7 +587,8 @@ int main(void)
       cmocka_unit_test(a_drive_that_jumps_leaves_a_quiet_take_as_loud_as_it_was),
       cmocka_unit_test(a_change_of_quality_in_a_loud_passage_changes_nothing_else),
       cmocka_unit_test(nothing_thumps_when_controls_move_in_silence),
-      cmocka_unit_test(wander_moves_the_pitch_by_what_is_set_and_off_means_off),
+      cmocka_unit_test(wander_moves_the_pitch_by_what_is_set_and_as_often),
+      cmocka_unit_test(the_pitch_strays_no_further_while_wander_is_turned),
       cmocka_unit_test(hiss_is_repeatable_and_left_and_right_are_strangers),
       cmocka_unit_test(hiss_is_as_loud_as_set_at_every_speed_bias_and_rate),
       cmocka_unit_test(whatever_comes_in_what_goes_out_is_finite_and_recovers),
