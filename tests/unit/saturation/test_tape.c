@@ -187,6 +187,20 @@ static void nothing_folds_back_12_db_into_saturation(void** state)
    }
 }
 
+/* The manual's table of other tones: 10 kHz at the edge of saturation. */
+static void high_notes_fold_back_no_more_than_the_manual_says(void** state)
+{
+   (void)state;
+   for (BmQuality quality = BM_QUALITY_LIVE; quality <= BM_QUALITY_RENDER; ++quality) {
+      BmTapeParams params = plain;
+      params.quality = quality;
+      const BmTestSpectrum spectrum = play(&params, 44100.0, 10000.0, -4.5);
+      assert_true(bm_test_alias_db(&spectrum, 20000.0 / 44100.0) <
+                  (quality == BM_QUALITY_LIVE ? -80.0 : -108.0));
+      free(spectrum.power);
+   }
+}
+
 static void the_latency_told_is_the_latency_there_is(void** state)
 {
    (void)state;
@@ -584,6 +598,7 @@ int main(void)
       cmocka_unit_test(the_heads_length_makes_a_bump_at_its_wavelength),
       cmocka_unit_test(bias_trades_distortion_for_highs),
       cmocka_unit_test(nothing_folds_back_12_db_into_saturation),
+      cmocka_unit_test(high_notes_fold_back_no_more_than_the_manual_says),
       cmocka_unit_test(the_latency_told_is_the_latency_there_is),
       cmocka_unit_test(silence_stays_silent_and_no_dc_comes_out),
       cmocka_unit_test(moving_a_control_does_not_click),

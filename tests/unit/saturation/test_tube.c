@@ -181,6 +181,18 @@ static void nothing_folds_back_12_db_into_saturation(void** state)
    }
 }
 
+/* The manual's table of other tones: 10 kHz. */
+static void high_notes_fold_back_no_more_than_the_manual_says(void** state)
+{
+   (void)state;
+   for (BmQuality quality = BM_QUALITY_LIVE; quality <= BM_QUALITY_RENDER; ++quality) {
+      const BmTestSpectrum spectrum = play_tube(44100.0, 10000.0, 8.8, 0.0, quality);
+      assert_true(bm_test_alias_db(&spectrum, 20000.0 / 44100.0) <
+                  (quality == BM_QUALITY_LIVE ? -88.0 : -112.0));
+      free(spectrum.power);
+   }
+}
+
 static void a_preamp_distorts_a_little_at_nominal_level_second_harmonic_first(void** state)
 {
    (void)state;
@@ -479,6 +491,7 @@ int main(void)
       cmocka_unit_test(loud_passages_shift_the_operating_point_and_quiet_ones_let_it_return),
       cmocka_unit_test(the_band_is_flat_and_the_same_at_both_qualities),
       cmocka_unit_test(nothing_folds_back_12_db_into_saturation),
+      cmocka_unit_test(high_notes_fold_back_no_more_than_the_manual_says),
       cmocka_unit_test(a_preamp_distorts_a_little_at_nominal_level_second_harmonic_first),
       cmocka_unit_test(a_preamps_transformer_distorts_lows_12_db_more_and_the_third_leads),
       cmocka_unit_test(a_preamps_pad_polarity_and_tone_do_what_they_say),
