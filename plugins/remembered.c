@@ -81,20 +81,17 @@ static void locale_end(locale_t plain, locale_t before)
    }
 }
 
-char* bm_remembered_text(const BmRemembered* self, int which)
+char* bm_remembered_text(const BmPorts* ports, const double* settings)
 {
-   if (!self->is_set[which]) {
-      return NULL;
-   }
-   const size_t room = self->ports->n_controls * (size_t)(SYMBOL_BYTES + VALUE_BYTES) + 1;
+   const size_t room = ports->n_controls * (size_t)(SYMBOL_BYTES + VALUE_BYTES) + 1;
    char* text = calloc(room, 1);
    locale_t plain;
    const locale_t before = locale_begin(&plain);
    size_t length = 0;
-   for (uint32_t i = 0; text && i < self->ports->n_controls; ++i) {
-      if (belongs(self->ports, i)) {
+   for (uint32_t i = 0; text && i < ports->n_controls; ++i) {
+      if (belongs(ports, i)) {
          length += (size_t)snprintf(text + length, room - length, "%s%s %.9g", length ? " " : "",
-                                    self->ports->controls[i].symbol, (double)self->settings[which][i]);
+                                    ports->controls[i].symbol, settings[i]);
       }
    }
    locale_end(plain, before);

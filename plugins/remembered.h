@@ -33,8 +33,8 @@ unsigned bm_remembered_look(BmRemembered* self, const float* controls);
    is what the host has. */
 void bm_remembered_choose(const BmRemembered* self, const float* controls, float* settings);
 
-/** A setting as text, "symbol value symbol value"; the caller frees it. NULL: none, or no memory. */
-char* bm_remembered_text(const BmRemembered* self, int which);
+/** A setting, [n_controls], as text, "symbol value symbol value"; the caller frees it. NULL: no memory. */
+char* bm_remembered_text(const BmPorts* ports, const double* settings);
 
 /**
    Read such a text. A control that it does not name has its default, so that a plugin may gain controls.

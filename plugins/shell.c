@@ -10,6 +10,7 @@
 #include "base/glide.h"
 #include "denormals.h"
 #include "remembered.h"
+#include "snapshot.h"
 
 #include <lv2/atom/atom.h>
 #include <lv2/core/lv2.h>
@@ -81,6 +82,8 @@ typedef struct {
    double* unlearned; /* [n_memories] of a plugin that was just made */
    float* settings;   /* those that sound: the controls, or what is compared with them */
    BmRemembered remembered;
+   bool remembered_is_new; /* not yet in to_save */
+   BmSnapshot to_save; /* the memories, then of each remembered setting whether it is one and its controls */
    uint32_t alternative; /* N_ALTERNATIVES: none has been heard */
    BmMatchFinding findings[N_ALTERNATIVES];
    bool controls_are_new;
@@ -207,6 +210,7 @@ static void shell_free(Shell* self)
          free(self->settings);
       }
       bm_remembered_free(&self->remembered);
+      bm_snapshot_free(&self->to_save);
       free(self->controls);
       free(self->unlearned);
       free(self);
@@ -331,6 +335,7 @@ static void choose_settings(Shell* self)
       return;
    }
    const unsigned remembered = bm_remembered_look(&self->remembered, self->controls);
+   self->remembered_is_new = self->remembered_is_new || remembered;
    for (uint32_t k = 0; k < N_ALTERNATIVES; ++k) {
       const uint32_t which = k / N_CHARACTER_CHOICES;
       if (which && (remembered >> (which - 1) & 1)) {
@@ -338,6 +343,37 @@ static void choose_settings(Shell* self)
       }
    }
    bm_remembered_choose(&self->remembered, self->controls, self->settings);
+}
+
+static uint32_t n_to_save(void)
+{
+   const uint32_t n_settings = bm_plugin.ports->compare < 0 ? 0 : BM_N_REMEMBERED;
+   return bm_plugin.n_memories + n_settings * (1 + bm_plugin.ports->n_controls);
+}
+
+/* save() may be called while run() is. */
+static void update_to_save(Shell* self)
+{
+   bool is_new = self->remembered_is_new;
+   for (uint32_t i = 0; i < bm_plugin.n_memories; ++i) {
+      is_new = is_new || bm_plugin.memories[i].get(self->processor) != bm_snapshot_last(&self->to_save, i);
+   }
+   if (!is_new) {
+      return;
+   }
+   bm_snapshot_begin(&self->to_save);
+   uint32_t at = 0;
+   for (uint32_t i = 0; i < bm_plugin.n_memories; ++i) {
+      bm_snapshot_put(&self->to_save, at++, bm_plugin.memories[i].get(self->processor));
+   }
+   for (uint32_t k = 0; k < BM_N_REMEMBERED && self->remembered_is_new; ++k) {
+      bm_snapshot_put(&self->to_save, at++, self->remembered.is_set[k] ? 1.0 : 0.0);
+      for (uint32_t i = 0; i < bm_plugin.ports->n_controls; ++i) {
+         bm_snapshot_put(&self->to_save, at++, (double)self->remembered.settings[k][i]);
+      }
+   }
+   bm_snapshot_end(&self->to_save);
+   self->remembered_is_new = false;
 }
 
 static void report_one(Shell* self, int index, double value)
@@ -806,7 +842,7 @@ static LV2_Handle instantiate(const LV2_Descriptor* descriptor, double sample_ra
    self->settings = ports->compare < 0 ? self->controls : calloc(ports->n_controls, sizeof *self->settings);
    if (!bm_remembered_init(&self->remembered, ports) || !self->settings || !self->processor ||
        !self->control_in || !self->control_out || !self->report_index || !self->rows || !self->seen ||
-       !self->controls || !self->unlearned ||
+       !self->controls || !self->unlearned || !bm_snapshot_init(&self->to_save, n_to_save()) ||
        bm_plugin.init(self->processor, sample_rate_hz, self->form) != BM_OK) {
       lv2_log_error(&logger, "%s: could not be set up at %g Hz\n", descriptor->URI, sample_rate_hz);
       shell_free(self);
@@ -819,6 +855,7 @@ static LV2_Handle instantiate(const LV2_Descriptor* descriptor, double sample_ra
    for (uint32_t i = 0; i < bm_plugin.n_memories; ++i) {
       self->unlearned[i] = bm_plugin.memories[i].get(self->processor);
    }
+   update_to_save(self);
    for (uint32_t i = 0; i < ports->n_controls; ++i) {
       self->controls[i] = ports->controls[i].initial;
       self->control_in[i] = &ports->controls[i].initial;
@@ -907,6 +944,7 @@ static void run(LV2_Handle instance, uint32_t n_frames)
       start += n;
    }
    write_controls(self);
+   update_to_save(self);
    bm_denormals_restore(mode);
 }
 
@@ -964,12 +1002,15 @@ static const char* remembered_key(int which, char* uri)
    return uri;
 }
 
-static LV2_State_Status save_remembered(const Shell* self, LV2_State_Store_Function store_value,
-                                        LV2_State_Handle handle)
+/* `values` are those of to_save behind the memories. */
+static LV2_State_Status save_remembered(const Shell* self, const double* values,
+                                        LV2_State_Store_Function store_value, LV2_State_Handle handle)
 {
+   const BmPorts* ports = bm_plugin.ports;
    LV2_State_Status status = LV2_STATE_SUCCESS;
-   for (int k = 0; k < BM_N_REMEMBERED && status == LV2_STATE_SUCCESS; ++k) {
-      char* text = bm_remembered_text(&self->remembered, k);
+   for (int k = 0; k < BM_N_REMEMBERED && ports->compare >= 0 && status == LV2_STATE_SUCCESS; ++k) {
+      const double* setting = values + (uint32_t)k * (1 + ports->n_controls);
+      char* text = setting[0] > 0.5 ? bm_remembered_text(ports, setting + 1) : NULL;
       char key[KEY_BYTES];
       if (text) {
          status = store_value(handle, self->map->map(self->map->handle, remembered_key(k, key)), text,
@@ -981,24 +1022,35 @@ static LV2_State_Status save_remembered(const Shell* self, LV2_State_Store_Funct
    return status;
 }
 
-static LV2_State_Status save(LV2_Handle instance, LV2_State_Store_Function store_value,
-                             LV2_State_Handle handle, uint32_t flags, const LV2_Feature* const* features)
+static LV2_State_Status save_values(const Shell* self, const double* values,
+                                    LV2_State_Store_Function store_value, LV2_State_Handle handle)
 {
-   (void)flags;
-   const Shell* self = (const Shell*)instance;
-   if (!self->map) {
-      return LV2_STATE_ERR_NO_FEATURE;
-   }
    for (uint32_t i = 0; i < bm_plugin.n_memories; ++i) {
-      const double value = bm_plugin.memories[i].get(self->processor);
       const LV2_State_Status status = store_value(
-         handle, self->map->map(self->map->handle, bm_plugin.memories[i].uri), &value, sizeof value,
+         handle, self->map->map(self->map->handle, bm_plugin.memories[i].uri), &values[i], sizeof values[i],
          self->map->map(self->map->handle, LV2_ATOM__Double), LV2_STATE_IS_POD | LV2_STATE_IS_PORTABLE);
       if (status != LV2_STATE_SUCCESS) {
          return status;
       }
    }
-   const LV2_State_Status status = save_remembered(self, store_value, handle);
+   return save_remembered(self, values + bm_plugin.n_memories, store_value, handle);
+}
+
+static LV2_State_Status save(LV2_Handle instance, LV2_State_Store_Function store_value,
+                             LV2_State_Handle handle, uint32_t flags, const LV2_Feature* const* features)
+{
+   (void)flags;
+   Shell* self = (Shell*)instance;
+   if (!self->map) {
+      return LV2_STATE_ERR_NO_FEATURE;
+   }
+   double* values = calloc(n_to_save() + 1, sizeof *values);
+   if (!values) {
+      return LV2_STATE_ERR_UNKNOWN;
+   }
+   bm_snapshot_read(&self->to_save, values);
+   const LV2_State_Status status = save_values(self, values, store_value, handle);
+   free(values);
    return status == LV2_STATE_SUCCESS && bm_plugin.file ? save_file(self, store_value, handle, features)
                                                         : status;
 }
@@ -1078,6 +1130,7 @@ static void take_remembered(Shell* self, float* const settings[BM_N_REMEMBERED])
       }
    }
    self->controls_are_new = true;
+   self->remembered_is_new = bm_plugin.ports->compare >= 0;
 }
 
 /*
@@ -1119,6 +1172,7 @@ static LV2_State_Status restore_all(Shell* self, LV2_State_Retrieve_Function ret
       const Stored stored = fetch(self, bm_plugin.memories[i].uri, retrieve, handle);
       bm_plugin.memories[i].set(self->processor, stored.data ? number_of(self, &stored) : self->unlearned[i]);
    }
+   update_to_save(self);
    if (path.data) {
       const MappedPath mapped = map_path(features, (const char*)path.data, false);
       load_file(self, mapped.text ? mapped.text : (const char*)path.data);
