@@ -12,7 +12,16 @@
 #include <cmocka.h>
 
 #include <math.h>
+#include <stdbool.h>
 #include <stdio.h>
+#include <stdlib.h>
+
+/** Whether the processor is emulated (tests/aarch64/run): this machine's own programs cannot load what is
+    tested. */
+static inline bool bm_test_is_emulated(void)
+{
+   return getenv("BM_EMULATED");
+}
 
 /** Fail unless |actual - expected| <= tolerance; a NaN fails. Prints both figures. */
 #define assert_close(actual, expected, tolerance)                                                            \

@@ -44,6 +44,27 @@ static inline pid_t start(const char* const* arguments)
    return child;
 }
 
+/* Leave out the lines of progress, which only a slow or busy machine is told. */
+static inline void drop_progress(char* text)
+{
+   char* to = text;
+   for (const char* line = text; *line;) {
+      const char* newline = strchr(line, '\n');
+      const size_t length = newline ? (size_t)(newline - line) + 1 : strlen(line);
+      static const char rate[] = " times real time\n";
+      const bool tells_rate =
+         length > sizeof rate && !strncmp(line + length - (sizeof rate - 1), rate, sizeof rate - 1);
+      const bool is_progress =
+         !strncmp(line, "bookmatch: measuring ", 21) || !strncmp(line, "bookmatch: writing ", 19);
+      if (!(tells_rate && !strncmp(line, "bookmatch: ", 11)) && !is_progress) {
+         memmove(to, line, length);
+         to += length;
+      }
+      line += length;
+   }
+   *to = '\0';
+}
+
 static inline Result finish(pid_t child)
 {
    Result result = {0};
@@ -56,6 +77,7 @@ static inline Result finish(pid_t child)
    assert_non_null(file);
    result.text[fread(result.text, 1, sizeof(result.text) - 1, file)] = '\0';
    fclose(file);
+   drop_progress(result.text);
    return result;
 }
 
