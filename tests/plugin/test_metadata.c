@@ -15,6 +15,7 @@
 #include <lv2/core/lv2.h>
 #include <lv2/log/log.h>
 #include <lv2/options/options.h>
+#include <lv2/port-groups/port-groups.h>
 #include <lv2/port-props/port-props.h>
 #include <lv2/presets/presets.h>
 #include <lv2/state/state.h>
@@ -26,6 +27,8 @@
 #include <stdlib.h>
 #include <string.h>
 #include <sys/mman.h>
+
+#define DOAP "http://usefulinc.com/ns/doap#"
 
 static const char own[] = "urn:bookmatch:";
 
@@ -161,6 +164,130 @@ static void every_port_has_a_unit_a_range_a_default_inside_it_and_a_sentence(voi
 {
    (void)state;
    for_every_plugin(check_ports);
+}
+
+/* What a host's list of plugins shows of it, and what it does by itself for a designated port. */
+
+static LilvNode* plugin_value(const LilvPlugin* plugin, const char* predicate)
+{
+   LilvNode* node = lilv_new_uri(world, predicate);
+   LilvNodes* values = lilv_plugin_get_value(plugin, node);
+   LilvNode* value = values ? lilv_node_duplicate(lilv_nodes_get_first(values)) : NULL;
+   lilv_nodes_free(values);
+   lilv_node_free(node);
+   return value;
+}
+
+/* The name begins with the bundle's, so that its plugins stand together. */
+static void check_identity(const LilvPlugin* plugin, const char* uri)
+{
+   static const char* const predicates[] = {LV2_CORE__project, LV2_CORE__minorVersion, LV2_CORE__microVersion,
+                                            DOAP "license", LILV_NS_RDFS "comment"};
+   LilvNode* name = lilv_plugin_get_name(plugin);
+   LilvNode* author = lilv_plugin_get_author_name(plugin);
+   if (!name || strncmp(lilv_node_as_string(name), "Bookmatch ", 10) != 0) {
+      fail_msg("%s has the name %s", uri, name ? lilv_node_as_string(name) : "(none)");
+   }
+   if (!author || !lilv_node_as_string(author)[0]) {
+      fail_msg("%s does not tell who made it", uri);
+   }
+   lilv_node_free(name);
+   lilv_node_free(author);
+   for (size_t i = 0; i < sizeof predicates / sizeof *predicates; ++i) {
+      LilvNode* value = plugin_value(plugin, predicates[i]);
+      if (!value) {
+         fail_msg("%s wants <%s>", uri, predicates[i]);
+      }
+      lilv_node_free(value);
+   }
+   if (!lilv_plugin_verify(plugin)) {
+      fail_msg("%s is no plugin that lilv can use", uri);
+   }
+   const LilvNode* class = lilv_plugin_class_get_uri(lilv_plugin_get_class(plugin));
+   if (!strcmp(lilv_node_as_uri(class), LV2_CORE__Plugin)) {
+      fail_msg("%s stands in no class", uri);
+   }
+   cases_add(uri, "metadata", 8);
+}
+
+static void every_plugin_tells_its_name_maker_class_license_and_version(void** state)
+{
+   (void)state;
+   for_every_plugin(check_identity);
+}
+
+static const LilvPort* designated(const LilvPlugin* plugin, const char* class_uri, const char* designation)
+{
+   LilvNode* class = lilv_new_uri(world, class_uri);
+   LilvNode* node = lilv_new_uri(world, designation);
+   const LilvPort* port = lilv_plugin_get_port_by_designation(plugin, class, node);
+   lilv_node_free(class);
+   lilv_node_free(node);
+   return port;
+}
+
+/* Each channel of the main groups, so that a host wires left to left; two takes that are no left and right
+   have no designation. */
+static void check_channels(const LilvPlugin* plugin, const char* uri, const char* class_uri,
+                           const char* group_predicate)
+{
+   LilvNode* main_group = plugin_value(plugin, group_predicate);
+   uint32_t n_channels = 0;
+   uint32_t n_designated = 0;
+   if (!main_group) {
+      fail_msg("%s wants <%s>", uri, group_predicate);
+   }
+   for (uint32_t i = 0; i < lilv_plugin_get_num_ports(plugin); ++i) {
+      const LilvPort* port = lilv_plugin_get_port_by_index(plugin, i);
+      if (port_is(plugin, port, LILV_URI_AUDIO_PORT) && port_is(plugin, port, class_uri)) {
+         LilvNode* group = port_value(plugin, port, LV2_PORT_GROUPS__group);
+         LilvNode* designation = port_value(plugin, port, LV2_CORE__designation);
+         if (!group || !lilv_node_equals(group, main_group) ||
+             (designation && designated(plugin, class_uri, lilv_node_as_uri(designation)) != port)) {
+            fail_msg("%s: audio port %s wants the main group and a designation of its own", uri,
+                     lilv_node_as_string(lilv_port_get_symbol(plugin, port)));
+         }
+         n_designated += designation != NULL;
+         lilv_node_free(group);
+         lilv_node_free(designation);
+         ++n_channels;
+      }
+   }
+   const bool may_be_two_takes = !strcmp(class_uri, LILV_URI_INPUT_PORT) && n_channels == 2;
+   if (n_channels == 0 || n_channels > 2 ||
+       (n_designated != n_channels && !(may_be_two_takes && n_designated == 0))) {
+      fail_msg("%s has %u audio ports in <%s>, %u of them designated", uri, n_channels, group_predicate,
+               n_designated);
+   }
+   lilv_node_free(main_group);
+}
+
+static void check_designations(const LilvPlugin* plugin, const char* uri)
+{
+   const LilvPort* enabled = designated(plugin, LILV_URI_INPUT_PORT, LV2_CORE__enabled);
+   const LilvPort* latency = designated(plugin, LILV_URI_OUTPUT_PORT, LV2_CORE__latency);
+   if (!enabled || !port_has(plugin, enabled, LV2_CORE__toggled) || range_of(plugin, enabled).def != 1.0) {
+      fail_msg("%s wants a switch that is designated as lv2:enabled, on by default", uri);
+   }
+   if (!latency || !port_has(plugin, latency, LV2_CORE__reportsLatency) ||
+       !port_has(plugin, latency, LV2_CORE__integer)) {
+      fail_msg("%s wants a port that is designated as lv2:latency and reports it in whole frames", uri);
+   }
+   LilvNode* quality_symbol = lilv_new_string(world, "quality");
+   const bool has_quality = lilv_plugin_get_port_by_symbol(plugin, quality_symbol);
+   lilv_node_free(quality_symbol);
+   if (has_quality != (designated(plugin, LILV_URI_INPUT_PORT, LV2_CORE__freeWheeling) != NULL)) {
+      fail_msg("%s: lv2:freeWheeling goes with a choice of quality", uri);
+   }
+   check_channels(plugin, uri, LILV_URI_INPUT_PORT, LV2_PORT_GROUPS__mainInput);
+   check_channels(plugin, uri, LILV_URI_OUTPUT_PORT, LV2_PORT_GROUPS__mainOutput);
+   cases_add(uri, "metadata", 5);
+}
+
+static void every_plugin_designates_bypass_latency_free_wheeling_and_channels(void** state)
+{
+   (void)state;
+   for_every_plugin(check_designations);
 }
 
 static LV2_URID map_uri(LV2_URID_Map_Handle handle, const char* uri)
@@ -305,7 +432,10 @@ static void check_features(const LilvPlugin* plugin, const char* uri)
    lilv_nodes_free(required);
    LilvNodes* optional = lilv_plugin_get_optional_features(plugin);
    uint32_t n_known = 0;
-   n_known += declares(optional, LV2_CORE__hardRTCapable); /* held by test_real_time */
+   if (!declares(optional, LV2_CORE__hardRTCapable)) {
+      fail_msg("%s wants <%s>, which test_real_time holds", uri, LV2_CORE__hardRTCapable);
+   }
+   n_known += 1;
    n_known += declares(optional, LV2_URID__map);
    n_known += declares(optional, LV2_LOG__log);
    if (n_known != lilv_nodes_size(optional)) {
@@ -565,6 +695,8 @@ int main(int argc, char** argv)
    lilv_world_load_all(world);
    const struct CMUnitTest tests[] = {
       cmocka_unit_test(every_port_has_a_unit_a_range_a_default_inside_it_and_a_sentence),
+      cmocka_unit_test(every_plugin_tells_its_name_maker_class_license_and_version),
+      cmocka_unit_test(every_plugin_designates_bypass_latency_free_wheeling_and_channels),
       cmocka_unit_test(every_preset_names_only_controls_and_values_that_exist),
       cmocka_unit_test(every_plugin_declares_the_features_it_uses_and_needs_none),
       cmocka_unit_test(every_plugin_declares_the_interfaces_it_has),
