@@ -35,6 +35,9 @@
 #define N_ALTERNATIVES 9
 #define N_CHARACTER_CHOICES 3
 #define COMPLAINT_BYTES 256
+/* What is compared gets ready unheard for so long; where nothing is known of its loudness, until that is. */
+#define READY_S 0.2
+#define FIRST_READY_S 0.8
 
 /* Room for the input behind its delay, so that this is moved seldom. */
 #define LINE_FRAMES (4 * BM_SLICE_FRAMES)
@@ -60,10 +63,28 @@ typedef struct {
    uint32_t n;
 } PortRow;
 
+/* A processor with what stands around it. */
+typedef struct {
+   void* processor;
+   BmGlide input_gain;
+   BmGlide mix;
+   BmLoudnessMatch match;
+} Side;
+
+/* What is compared with what sounds: heard in a cross-fade, each with its own gain, once it is ready. */
+typedef struct {
+   Side side;
+   uint32_t alternative;
+   uint32_t wait_frames;
+   BmFade fade;
+   bool is_on;
+} Coming;
+
 typedef struct {
    const BmForm* form;
    double sample_rate_hz;
-   void* processor;
+   Side side; /* that sounds */
+   Coming coming;
    float* line_memory;
    LV2_URID_Map* map;
    LV2_Log_Logger logger;
@@ -98,11 +119,8 @@ typedef struct {
    uint32_t now;         /* latency_frames or more */
    BmControlClock clock; /* of the meters; slices end with its periods */
    BmFade enabled;
-   BmGlide input_gain;
    BmGlide output_gain;
-   BmGlide mix;
    uint32_t gains_wait_frames; /* for what the plugin was set to together with them */
-   BmLoudnessMatch match;
    LevelMeter input_level;
    LevelMeter output_level;
    uint32_t
@@ -197,9 +215,10 @@ static void shell_free(Shell* self)
 {
    if (self) {
       if (self->is_set_up && bm_plugin.release) {
-         bm_plugin.release(self->processor);
+         bm_plugin.release(self->side.processor);
       }
-      free(self->processor);
+      free(self->side.processor);
+      free(self->coming.side.processor);
       free(self->line_memory);
       free(self->control_in);
       free(self->control_out);
@@ -303,29 +322,113 @@ static void take_controls(Shell* self)
    }
 }
 
-static void take_gains(Shell* self)
+static void take_gains(Shell* self, Side* side)
 {
    const BmPorts* ports = bm_plugin.ports;
-   bm_glide_set(&self->input_gain, bm_gain_from_db((double)control_or(self, ports->input_gain, 0.0F)));
+   bm_glide_set(&side->input_gain, bm_gain_from_db((double)control_or(self, ports->input_gain, 0.0F)));
+   bm_glide_set(&side->mix, (double)control_or(self, ports->mix, 100.0F) / 100.0);
    bm_glide_set(&self->output_gain, bm_gain_from_db((double)control_or(self, ports->output_gain, 0.0F)));
-   bm_glide_set(&self->mix, (double)control_or(self, ports->mix, 100.0F) / 100.0);
 }
 
-/* With every alternative goes what the match has found for it. */
-static void follow_comparison(Shell* self)
+static uint32_t wanted_alternative(const Shell* self)
 {
    const BmPorts* ports = bm_plugin.ports;
-   if (ports->compare < 0) {
-      return;
-   }
    const uint32_t parts = ports->characters < 0 ? 0 : (uint32_t)self->controls[ports->characters];
-   const uint32_t next = (uint32_t)self->controls[ports->compare] * N_CHARACTER_CHOICES + parts;
-   if (self->alternative == N_ALTERNATIVES) {
-      self->alternative = next;
-   } else if (next != self->alternative) {
-      self->findings[self->alternative] = bm_loudness_match_finding(&self->match);
-      bm_loudness_match_recall(&self->match, &self->findings[next], self->gains_wait_frames);
-      self->alternative = next;
+   return ports->compare < 0 ? 0 : (uint32_t)self->controls[ports->compare] * N_CHARACTER_CHOICES + parts;
+}
+
+static void set_match(const Shell* self, Side* side)
+{
+   const BmPorts* ports = bm_plugin.ports;
+   const bool compares = control_or(self, ports->compare, 0.0F) > 0.5F;
+   bm_loudness_match_set(&side->match, compares || is_on(self, ports->match, false));
+}
+
+static void set_sounding(Shell* self)
+{
+   set_match(self, &self->side);
+   bm_plugin.set(self->side.processor, self->settings);
+   self->gains_wait_frames = bm_plugin.settling_frames ? bm_plugin.settling_frames(self->side.processor) : 0;
+   if (self->gains_wait_frames == 0) {
+      take_gains(self, &self->side);
+   }
+}
+
+static void set_coming(Shell* self)
+{
+   Side* side = &self->coming.side;
+   set_match(self, side);
+   bm_plugin.set(side->processor, self->settings);
+   take_gains(self, side);
+}
+
+/* With every alternative goes what the match has found for it. Nothing yet: as loud as what sounds now is. */
+static BmMatchFinding finding_for(const Shell* self, uint32_t alternative)
+{
+   const BmMatchFinding present = {.gain_db = bm_loudness_match_gain_db(&self->side.match)};
+   return self->findings[alternative].is_found ? self->findings[alternative] : present;
+}
+
+static void begin_change(Shell* self, uint32_t alternative)
+{
+   Coming* coming = &self->coming;
+   Side* side = &coming->side;
+   const BmMatchFinding finding = finding_for(self, alternative);
+   bm_plugin.reset(side->processor);
+   for (uint32_t i = 0; i < bm_plugin.n_memories; ++i) {
+      const BmMemory* memory = &bm_plugin.memories[i];
+      memory->set(side->processor, memory->get(self->side.processor));
+   }
+   bm_glide_reset(&side->input_gain);
+   bm_glide_reset(&side->mix);
+   bm_loudness_match_reset(&side->match);
+   coming->is_on = true;
+   coming->alternative = alternative;
+   set_coming(self);
+   const bool is_known = finding.is_found || bm_fade_is_off(&side->match.enabled);
+   coming->wait_frames = (uint32_t)((is_known ? READY_S : FIRST_READY_S) * self->sample_rate_hz);
+   bm_loudness_match_recall(&side->match, &finding, coming->wait_frames);
+   bm_fade_init(&coming->fade, BM_FADE_MS, self->sample_rate_hz);
+   bm_fade_set(&coming->fade, false);
+   bm_fade_set(&coming->fade, true);
+}
+
+static void end_change(Shell* self)
+{
+   Coming* coming = &self->coming;
+   const Side side = self->side;
+   self->findings[self->alternative] = bm_loudness_match_finding(&side.match);
+   self->side = coming->side;
+   coming->side = side;
+   self->alternative = coming->alternative;
+   self->gains_wait_frames = 0;
+   coming->is_on = false;
+   self->controls_are_new = true;
+}
+
+/* What the host wants goes to the side that it wants to hear. A change that is heard already is brought to
+   its end first. */
+static void follow_comparison(Shell* self)
+{
+   Coming* coming = &self->coming;
+   const uint32_t wanted = wanted_alternative(self);
+   const bool is_new = self->alternative == N_ALTERNATIVES;
+   if (coming->is_on && coming->alternative == wanted) {
+      set_coming(self);
+   } else if (coming->is_on && coming->wait_frames == 0) {
+      return;
+   } else if (self->alternative == wanted || is_new) {
+      coming->is_on = false;
+      self->alternative = wanted;
+      set_sounding(self);
+   } else if (self->asleep) {
+      const BmMatchFinding finding = finding_for(self, wanted);
+      self->findings[self->alternative] = bm_loudness_match_finding(&self->side.match);
+      self->alternative = wanted;
+      bm_loudness_match_recall(&self->side.match, &finding, 0);
+      set_sounding(self);
+   } else {
+      begin_change(self, wanted);
    }
 }
 
@@ -356,7 +459,8 @@ static void update_to_save(Shell* self)
 {
    bool is_new = self->remembered_is_new;
    for (uint32_t i = 0; i < bm_plugin.n_memories; ++i) {
-      is_new = is_new || bm_plugin.memories[i].get(self->processor) != bm_snapshot_last(&self->to_save, i);
+      is_new =
+         is_new || bm_plugin.memories[i].get(self->side.processor) != bm_snapshot_last(&self->to_save, i);
    }
    if (!is_new) {
       return;
@@ -364,7 +468,7 @@ static void update_to_save(Shell* self)
    bm_snapshot_begin(&self->to_save);
    uint32_t at = 0;
    for (uint32_t i = 0; i < bm_plugin.n_memories; ++i) {
-      bm_snapshot_put(&self->to_save, at++, bm_plugin.memories[i].get(self->processor));
+      bm_snapshot_put(&self->to_save, at++, bm_plugin.memories[i].get(self->side.processor));
    }
    for (uint32_t k = 0; k < BM_N_REMEMBERED && self->remembered_is_new; ++k) {
       bm_snapshot_put(&self->to_save, at++, self->remembered.is_set[k] ? 1.0 : 0.0);
@@ -397,7 +501,7 @@ static void report(Shell* self)
    self->report_is_due = false;
    report_levels(self);
    if (bm_plugin.report && self->own_report_is_due) {
-      bm_plugin.report(self->processor, self->controls);
+      bm_plugin.report(self->side.processor, self->controls);
       for (uint32_t i = 0; i < self->n_reports; ++i) {
          const uint32_t index = self->report_index[i];
          report_one(self, (int)index, (double)self->controls[index]);
@@ -575,10 +679,10 @@ static const float* channel(const Shell* self, bool delayed, uint32_t lane)
 /* Not the loudness match: what it has found must outlast a bypass, or switching compares levels after all. */
 static void reset_processing(Shell* self)
 {
-   bm_glide_reset(&self->input_gain);
+   bm_glide_reset(&self->side.input_gain);
+   bm_glide_reset(&self->side.mix);
    bm_glide_reset(&self->output_gain);
-   bm_glide_reset(&self->mix);
-   bm_plugin.reset(self->processor);
+   bm_plugin.reset(self->side.processor);
    self->controls_are_new = true;
 }
 
@@ -589,16 +693,15 @@ static bool stands_at_one(const BmGlide* glide)
 
 static bool needs_dry(const Shell* self)
 {
-   return !bm_fade_is_on(&self->enabled) || !stands_at_one(&self->mix) ||
-          !bm_fade_is_off(&self->match.enabled);
+   return !bm_fade_is_on(&self->enabled) || !stands_at_one(&self->side.mix) ||
+          !bm_fade_is_off(&self->side.match.enabled) || self->coming.is_on;
 }
 
-static void apply_input_gain(Shell* self, double* gains, uint32_t n_frames)
+static void apply_input_gain(Side* side, BmFrame* frames, double* gains, uint32_t n_frames)
 {
    const BmFrame limit = bm_frame_both(INPUT_LIMIT);
-   BmFrame* frames = self->gained_slice;
-   if (bm_glide_is_still(&self->input_gain)) {
-      const double gain = self->input_gain.value;
+   if (bm_glide_is_still(&side->input_gain)) {
+      const double gain = side->input_gain.value;
       for (uint32_t i = 0; i < n_frames; ++i) {
          frames[i] = bm_frame_max(-limit, bm_frame_min(frames[i] * gain, limit));
       }
@@ -608,7 +711,7 @@ static void apply_input_gain(Shell* self, double* gains, uint32_t n_frames)
       return;
    }
    for (uint32_t i = 0; i < n_frames; ++i) {
-      const double gain = bm_glide_step(&self->input_gain);
+      const double gain = bm_glide_step(&side->input_gain);
       frames[i] = bm_frame_max(-limit, bm_frame_min(frames[i] * gain, limit));
       if (gains) {
          gains[i] = gain;
@@ -616,29 +719,49 @@ static void apply_input_gain(Shell* self, double* gains, uint32_t n_frames)
    }
 }
 
-static void process_wet(Shell* self, const BmFrame* dry, uint32_t n_frames)
+static void run_side(const Shell* self, Side* side, const BmFrame* dry, BmFrame* gained, BmFrame* wet,
+                     uint32_t n_frames)
 {
    double gains[BM_SLICE_FRAMES];
-   const bool mixes = !stands_at_one(&self->mix);
+   const bool mixes = !stands_at_one(&side->mix);
    const float* left = channel(self, false, 0);
    const float* right = channel(self, false, 1);
-   if (stands_at_one(&self->input_gain) && !mixes) {
-      join_limited(left, right, self->gained_slice, n_frames);
+   if (stands_at_one(&side->input_gain) && !mixes) {
+      join_limited(left, right, gained, n_frames);
    } else {
-      join(left, right, self->gained_slice, n_frames);
-      apply_input_gain(self, mixes ? gains : NULL, n_frames);
+      join(left, right, gained, n_frames);
+      apply_input_gain(side, gained, mixes ? gains : NULL, n_frames);
    }
-   level_meter_process(&self->input_level, self->clock.position_frames, self->gained_slice, n_frames);
-   bm_plugin.process(self->processor, self->gained_slice, self->wet_slice, n_frames);
+   bm_plugin.process(side->processor, gained, wet, n_frames);
    if (mixes) {
       for (uint32_t i = 0; i < n_frames; ++i) {
-         const double mix = bm_glide_step(&self->mix);
+         const double mix = bm_glide_step(&side->mix);
          if (mix < 1.0) {
-            self->wet_slice[i] = self->wet_slice[i] * mix + dry[i] * (gains[i] * (1.0 - mix));
+            wet[i] = wet[i] * mix + dry[i] * (gains[i] * (1.0 - mix));
          }
       }
    }
-   bm_loudness_match_process(&self->match, dry, self->wet_slice, n_frames);
+   bm_loudness_match_process(&side->match, dry, wet, n_frames);
+}
+
+static void run_coming(Shell* self, const BmFrame* dry, uint32_t n_frames)
+{
+   Coming* coming = &self->coming;
+   BmFrame gained[BM_SLICE_FRAMES];
+   BmFrame wet[BM_SLICE_FRAMES];
+   run_side(self, &coming->side, dry, gained, wet, n_frames);
+   for (uint32_t i = 0; i < n_frames && coming->wait_frames == 0; ++i) {
+      self->wet_slice[i] += (wet[i] - self->wet_slice[i]) * bm_fade_step(&coming->fade);
+   }
+}
+
+static void process_wet(Shell* self, const BmFrame* dry, uint32_t n_frames)
+{
+   run_side(self, &self->side, dry, self->gained_slice, self->wet_slice, n_frames);
+   level_meter_process(&self->input_level, self->clock.position_frames, self->gained_slice, n_frames);
+   if (self->coming.is_on) {
+      run_coming(self, dry, n_frames);
+   }
    if (!stands_at_one(&self->output_gain)) {
       for (uint32_t i = 0; i < n_frames; ++i) {
          self->wet_slice[i] *= bm_glide_step(&self->output_gain);
@@ -682,7 +805,7 @@ static void end_rest(Shell* self)
    for (uint32_t back = latency, n = 0; self->resting && back > 0; back -= n) {
       n = back < BM_SLICE_FRAMES ? back : BM_SLICE_FRAMES;
       join_limited(channel(self, false, 0) - back, channel(self, false, 1) - back, self->gained_slice, n);
-      bm_plugin.process(self->processor, self->gained_slice, self->wet_slice, n);
+      bm_plugin.process(self->side.processor, self->gained_slice, self->wet_slice, n);
    }
    self->resting = false;
    self->idle_frames = 0;
@@ -703,22 +826,17 @@ static void read_controls(Shell* self)
    self->own_report_is_due = true;
    choose_settings(self);
    bm_fade_set(&self->enabled, is_on(self, ports->enabled, true));
-   const bool compares = control_or(self, ports->compare, 0.0F) > 0.5F;
-   bm_loudness_match_set(&self->match, compares || is_on(self, ports->match, false));
-   bm_plugin.set(self->processor, self->settings);
-   self->gains_wait_frames = bm_plugin.settling_frames ? bm_plugin.settling_frames(self->processor) : 0;
    follow_comparison(self);
-   if (self->gains_wait_frames == 0) {
-      take_gains(self);
-   }
 }
 
 /* Looked at when a period of the meters begins, so that it is the same frame for every block size. */
 static bool may_rest(const Shell* self)
 {
-   return bm_plugin.is_through && bm_fade_is_on(&self->enabled) && bm_fade_is_off(&self->match.enabled) &&
-          self->gains_wait_frames == 0 && stands_at_one(&self->input_gain) && stands_at_one(&self->mix) &&
-          stands_at_one(&self->output_gain) && bm_plugin.is_through(self->processor);
+   const Side* side = &self->side;
+   return bm_plugin.is_through && bm_fade_is_on(&self->enabled) && bm_fade_is_off(&side->match.enabled) &&
+          !self->coming.is_on && self->gains_wait_frames == 0 && stands_at_one(&side->input_gain) &&
+          stands_at_one(&side->mix) && stands_at_one(&self->output_gain) &&
+          bm_plugin.is_through(side->processor);
 }
 
 static void run_slice(Shell* self, uint32_t start, uint32_t n_frames)
@@ -726,6 +844,7 @@ static void run_slice(Shell* self, uint32_t start, uint32_t n_frames)
    if (bm_fade_is_off(&self->enabled)) {
       pass_on(self, start, n_frames);
       self->asleep = true;
+      self->coming.is_on = false;
       return;
    }
    if (bm_control_clock_is_due(&self->clock)) {
@@ -740,10 +859,10 @@ static void run_slice(Shell* self, uint32_t start, uint32_t n_frames)
    }
    load(self, start, n_frames);
    if (self->asleep) {
-      self->asleep = false;
       self->output_level = self->input_level;
       reset_processing(self);
       read_controls(self);
+      self->asleep = false;
    }
    BmFrame dry[BM_SLICE_FRAMES];
    if (needs_dry(self)) {
@@ -757,6 +876,20 @@ static void run_slice(Shell* self, uint32_t start, uint32_t n_frames)
    store(self, start, n_frames, self->wet_slice);
 }
 
+static void advance_change(Shell* self, uint32_t n_frames)
+{
+   Coming* coming = &self->coming;
+   if (coming->wait_frames) {
+      coming->wait_frames -= n_frames;
+      if (coming->wait_frames == 0 && !self->findings[coming->alternative].is_found) {
+         bm_loudness_match_jump(&coming->side.match);
+      }
+   } else if (bm_fade_is_on(&coming->fade)) {
+      end_change(self);
+      read_controls(self);
+   }
+}
+
 static void advance(Shell* self, uint32_t n_frames)
 {
    self->now += n_frames;
@@ -764,8 +897,11 @@ static void advance(Shell* self, uint32_t n_frames)
    if (self->gains_wait_frames) {
       self->gains_wait_frames -= n_frames;
       if (self->gains_wait_frames == 0) {
-         take_gains(self);
+         take_gains(self, &self->side);
       }
+   }
+   if (self->coming.is_on) {
+      advance_change(self, n_frames);
    }
    if (bm_control_clock_is_due(&self->clock)) {
       level_meter_conclude(&self->input_level);
@@ -793,13 +929,19 @@ static uint32_t slice_frames(const Shell* self, uint32_t n_frames)
    if (self->gains_wait_frames && n > self->gains_wait_frames) {
       n = self->gains_wait_frames;
    }
+   if (self->coming.is_on) {
+      const Coming* coming = &self->coming;
+      const uint32_t fades = coming->fade.length_steps - coming->fade.position_steps;
+      const uint32_t left = coming->wait_frames ? coming->wait_frames : fades;
+      n = n < left ? n : left;
+   }
    return n;
 }
 
 static void load_file(Shell* self, const char* path)
 {
    char complaint[BM_COMPLAINT_BYTES] = "";
-   if (!bm_plugin.file->load(self->processor, path, complaint)) {
+   if (!bm_plugin.file->load(self->side.processor, path, complaint)) {
       lv2_log_error(&self->logger, "%s: %s\n", self->form->uri, complaint);
    }
 }
@@ -831,7 +973,13 @@ static LV2_Handle instantiate(const LV2_Descriptor* descriptor, double sample_ra
          self->form = &ports->forms[i];
       }
    }
-   self->processor = allocate(bm_plugin.bytes(sample_rate_hz));
+   Side* sides[2] = {&self->side, ports->compare < 0 ? NULL : &self->coming.side};
+   bool has_processors = true;
+   for (int k = 0; k < 2 && sides[k]; ++k) {
+      sides[k]->processor = allocate(bm_plugin.bytes(sample_rate_hz));
+      has_processors = has_processors && sides[k]->processor &&
+                       bm_plugin.init(sides[k]->processor, sample_rate_hz, self->form) == BM_OK;
+   }
    self->control_in = calloc(ports->n_controls, sizeof *self->control_in);
    self->control_out = calloc(ports->n_controls, sizeof *self->control_out);
    self->report_index = calloc(ports->n_controls, sizeof *self->report_index);
@@ -840,10 +988,9 @@ static LV2_Handle instantiate(const LV2_Descriptor* descriptor, double sample_ra
    self->controls = calloc(ports->n_controls, sizeof *self->controls);
    self->unlearned = calloc(bm_plugin.n_memories + 1, sizeof *self->unlearned);
    self->settings = ports->compare < 0 ? self->controls : calloc(ports->n_controls, sizeof *self->settings);
-   if (!bm_remembered_init(&self->remembered, ports) || !self->settings || !self->processor ||
+   if (!bm_remembered_init(&self->remembered, ports) || !self->settings || !has_processors ||
        !self->control_in || !self->control_out || !self->report_index || !self->rows || !self->seen ||
-       !self->controls || !self->unlearned || !bm_snapshot_init(&self->to_save, n_to_save()) ||
-       bm_plugin.init(self->processor, sample_rate_hz, self->form) != BM_OK) {
+       !self->controls || !self->unlearned || !bm_snapshot_init(&self->to_save, n_to_save())) {
       lv2_log_error(&logger, "%s: could not be set up at %g Hz\n", descriptor->URI, sample_rate_hz);
       shell_free(self);
       return NULL;
@@ -853,7 +1000,7 @@ static LV2_Handle instantiate(const LV2_Descriptor* descriptor, double sample_ra
       load_file(self, NULL);
    }
    for (uint32_t i = 0; i < bm_plugin.n_memories; ++i) {
-      self->unlearned[i] = bm_plugin.memories[i].get(self->processor);
+      self->unlearned[i] = bm_plugin.memories[i].get(self->side.processor);
    }
    update_to_save(self);
    for (uint32_t i = 0; i < ports->n_controls; ++i) {
@@ -866,7 +1013,7 @@ static LV2_Handle instantiate(const LV2_Descriptor* descriptor, double sample_ra
       }
    }
    self->controls_are_new = true;
-   self->latency_frames = bm_plugin.latency_frames ? bm_plugin.latency_frames(self->processor) : 0;
+   self->latency_frames = bm_plugin.latency_frames ? bm_plugin.latency_frames(self->side.processor) : 0;
    self->line_frames = self->latency_frames + LINE_FRAMES;
    self->line_memory = allocate(2 * self->line_frames * sizeof *self->line_memory);
    if (!self->line_memory) {
@@ -878,10 +1025,12 @@ static LV2_Handle instantiate(const LV2_Descriptor* descriptor, double sample_ra
    self->line[1] = self->line_memory + self->line_frames;
    bm_control_clock_init(&self->clock, BM_SLICE_FRAMES);
    bm_fade_init(&self->enabled, BM_FADE_MS, sample_rate_hz);
-   bm_glide_init(&self->input_gain, BM_GLIDE_MS, sample_rate_hz);
    bm_glide_init(&self->output_gain, BM_GLIDE_MS, sample_rate_hz);
-   bm_glide_init(&self->mix, BM_GLIDE_MS, sample_rate_hz);
-   bm_loudness_match_init(&self->match, sample_rate_hz);
+   for (int k = 0; k < 2 && sides[k]; ++k) {
+      bm_glide_init(&sides[k]->input_gain, BM_GLIDE_MS, sample_rate_hz);
+      bm_glide_init(&sides[k]->mix, BM_GLIDE_MS, sample_rate_hz);
+      bm_loudness_match_init(&sides[k]->match, sample_rate_hz);
+   }
    level_meter_init(&self->input_level, sample_rate_hz);
    level_meter_init(&self->output_level, sample_rate_hz);
    return self;
@@ -916,7 +1065,8 @@ static void activate(LV2_Handle instance)
 {
    Shell* self = (Shell*)instance;
    reset_processing(self);
-   bm_loudness_match_reset(&self->match);
+   bm_loudness_match_reset(&self->side.match);
+   self->coming.is_on = false;
    memset(self->findings, 0, sizeof self->findings);
    self->alternative = N_ALTERNATIVES;
    memset(self->line_memory, 0, 2 * self->line_frames * sizeof *self->line_memory);
@@ -981,7 +1131,7 @@ static void free_path(MappedPath path)
 static LV2_State_Status save_file(const Shell* self, LV2_State_Store_Function store_value,
                                   LV2_State_Handle handle, const LV2_Feature* const* features)
 {
-   const char* path = bm_plugin.file->path(self->processor);
+   const char* path = bm_plugin.file->path(self->side.processor);
    if (!path[0]) {
       return LV2_STATE_SUCCESS;
    }
@@ -1129,6 +1279,8 @@ static void take_remembered(Shell* self, float* const settings[BM_N_REMEMBERED])
          memcpy(self->remembered.settings[k], settings[k], bm_plugin.ports->n_controls * sizeof *settings[k]);
       }
    }
+   self->coming.is_on = false;
+   memset(self->findings, 0, sizeof self->findings);
    self->controls_are_new = true;
    self->remembered_is_new = bm_plugin.ports->compare >= 0;
 }
@@ -1170,14 +1322,15 @@ static LV2_State_Status restore_all(Shell* self, LV2_State_Retrieve_Function ret
    take_remembered(self, settings);
    for (uint32_t i = 0; i < bm_plugin.n_memories; ++i) {
       const Stored stored = fetch(self, bm_plugin.memories[i].uri, retrieve, handle);
-      bm_plugin.memories[i].set(self->processor, stored.data ? number_of(self, &stored) : self->unlearned[i]);
+      bm_plugin.memories[i].set(self->side.processor,
+                                stored.data ? number_of(self, &stored) : self->unlearned[i]);
    }
    update_to_save(self);
    if (path.data) {
       const MappedPath mapped = map_path(features, (const char*)path.data, false);
       load_file(self, mapped.text ? mapped.text : (const char*)path.data);
       free_path(mapped);
-   } else if (bm_plugin.file && bm_plugin.file->path(self->processor)[0]) {
+   } else if (bm_plugin.file && bm_plugin.file->path(self->side.processor)[0]) {
       load_file(self, NULL);
    }
    return LV2_STATE_SUCCESS;

@@ -9,7 +9,8 @@
          -> output gain -> cross-fade with the delayed input (enabled) -> out
 
    and serves levels, latency, denormal mode, state, logging, the slicing of time, and the comparison of
-   remembered settings: each alternative keeps the gain that the match has found for it.
+   remembered settings: what is compared gets ready unheard in a second processor, and cross-fades with what
+   sounds, each with the gain that its own match has found.
 */
 #ifndef BM_PLUGINS_SHELL_H
 #define BM_PLUGINS_SHELL_H
@@ -50,7 +51,8 @@ typedef struct {
    const char* (*path)(const void* self);
 } BmFile;
 
-/** What a plugin file says. Verbs as in common-dsp; `self` is the plugin's own struct, zeroed before init. */
+/** What a plugin file says. Verbs as in common-dsp; `self` is the plugin's own struct, zeroed before init. A
+   plugin that compares has two, and no file. */
 typedef struct {
    const BmPorts* ports;
    /** Size of `self` at a rate. */

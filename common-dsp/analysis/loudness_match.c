@@ -4,9 +4,7 @@
 #include "base/decibel.h"
 
 #include <math.h>
-#include <string.h>
 
-#define PI 3.14159265358979323846
 #define PERIOD_S 0.001
 #define WINDOW_S 8.0
 #define MOMENTARY_S 0.4
@@ -37,7 +35,6 @@ BmStatus bm_loudness_match_init(BmLoudnessMatch* self, double sample_rate_hz)
    self->coef.silence_power = pow(10.0, 0.1 * (SILENCE_LUFS - LOUDNESS_OFFSET_DB));
    bm_control_clock_init(&self->clock, self->cfg.period_frames);
    bm_fade_init(&self->enabled, BM_FADE_MS, sample_rate_hz);
-   bm_fade_init(&self->recall, BM_FADE_MS, sample_rate_hz);
    bm_loudness_match_reset(self);
    return BM_OK;
 }
@@ -83,8 +80,6 @@ static void listen_anew(BmLoudnessMatch* self)
    self->mem.heard_s = 0.0;
    self->mem.gain = bm_gain_from_db(self->mem.gain_db);
    self->mem.gain_increment = 0.0;
-   self->mem.recall_from = 1.0;
-   self->mem.recall_wait_frames = 0;
    self->mem.deaf_periods = 0;
    bm_control_clock_reset(&self->clock);
 }
@@ -97,20 +92,24 @@ void bm_loudness_match_set(BmLoudnessMatch* self, bool enabled)
    bm_fade_set(&self->enabled, enabled);
 }
 
-/* The other signal is heard at last: its averages go on, or begin. */
 static void take_finding(BmLoudnessMatch* self)
 {
    BmMatchLoudness* both[2] = {&self->mem.reference, &self->mem.output};
    const BmMatchFinding* found = &self->mem.recalled;
-   const double ratio = found->is_found ? found->gated_mean[1] / (found->gated_mean[0] + 1e-30) : 0.0;
    self->mem.heard_s = found->heard_s;
-   self->mem.output.momentary = self->mem.reference.momentary * ratio;
-   self->mem.reference.momentary *= found->is_found ? 1.0 : 0.0;
    for (int i = 0; i < 2; ++i) {
       both[i]->mean = found->mean[i];
       both[i]->gated_mean = found->gated_mean[i];
       both[i]->gated_s = found->gated_s[i];
    }
+}
+
+static double target_db(const BmLoudnessMatch* self)
+{
+   const double reference = self->mem.reference.gated_mean;
+   const double output = self->mem.output.gated_mean;
+   const double ratio_db = 10.0 * log10((reference + 1e-30) / (output + 1e-30));
+   return fmax(-MAX_CUT_DB, fmin(ratio_db, MAX_BOOST_DB));
 }
 
 /* A period has been heard: average, and choose where the gain goes during the next. */
@@ -138,32 +137,10 @@ static void conclude_period(BmLoudnessMatch* self)
    if (self->mem.heard_s < FIRST_GUESS_S) {
       return;
    }
-   const double ratio_db = 10.0 * log10((reference->gated_mean + 1e-30) / (output->gated_mean + 1e-30));
-   const double target_db = fmax(-MAX_CUT_DB, fmin(ratio_db, MAX_BOOST_DB));
    const double slew = self->mem.heard_s < SETTLING_S ? SETTLING_DB_PER_S : SETTLED_DB_PER_S;
    const double step_db = slew * self->cfg.period_s;
-   self->mem.gain_db += fmax(-step_db, fmin(target_db - self->mem.gain_db, step_db));
+   self->mem.gain_db += fmax(-step_db, fmin(target_db(self) - self->mem.gain_db, step_db));
    self->mem.gain_increment = (bm_gain_from_db(self->mem.gain_db) - self->mem.gain) / self->cfg.period_frames;
-}
-
-/* The gain of this frame, on its way from one alternative's to another's. */
-static double gain_step(BmLoudnessMatch* self)
-{
-   self->mem.gain += self->mem.gain_increment;
-   if (self->mem.recall_from == 1.0) {
-      return self->mem.gain;
-   }
-   if (self->mem.recall_wait_frames) {
-      --self->mem.recall_wait_frames;
-      return self->mem.gain * self->mem.recall_from;
-   }
-   const double share = bm_fade_step(&self->recall);
-   /* In decibels: the level that this makes up for moves the other way meanwhile. */
-   const double gain = self->mem.gain * pow(self->mem.recall_from, 1.0 - share);
-   if (bm_fade_is_on(&self->recall)) {
-      self->mem.recall_from = 1.0;
-   }
-   return gain;
 }
 
 void bm_loudness_match_process(BmLoudnessMatch* self, const BmFrame* reference, BmFrame* io,
@@ -175,8 +152,8 @@ void bm_loudness_match_process(BmLoudnessMatch* self, const BmFrame* reference, 
       while (i < n && !bm_fade_is_off(&self->enabled)) {
          loudness_hear(&self->mem.reference, reference[i]);
          loudness_hear(&self->mem.output, io[i]);
-         const double gain = gain_step(self);
-         io[i] *= 1.0 + bm_fade_step(&self->enabled) * (gain - 1.0);
+         self->mem.gain += self->mem.gain_increment;
+         io[i] *= 1.0 + bm_fade_step(&self->enabled) * (self->mem.gain - 1.0);
          ++i;
       }
       bm_control_clock_advance(&self->clock, i);
@@ -206,23 +183,21 @@ BmMatchFinding bm_loudness_match_finding(const BmLoudnessMatch* self)
    };
 }
 
-void bm_loudness_match_recall(BmLoudnessMatch* self, const BmMatchFinding* finding, uint32_t wait_frames)
+void bm_loudness_match_recall(BmLoudnessMatch* self, const BmMatchFinding* finding, uint32_t deaf_frames)
 {
-   const double share = self->recall.position_steps / (double)self->recall.length_steps;
-   const double now = self->mem.recall_from == 1.0 || self->mem.recall_wait_frames
-                         ? self->mem.recall_from
-                         : pow(self->mem.recall_from, 0.5 + 0.5 * cos(PI * share));
-   const double gain = self->mem.gain * now;
-   self->mem.recalled = finding->is_found ? *finding : (BmMatchFinding){.gain_db = self->mem.gain_db};
-   self->mem.gain_db = self->mem.recalled.gain_db;
-   self->mem.gain = bm_gain_from_db(self->mem.gain_db);
-   self->mem.gain_increment = 0.0;
-   self->mem.recall_from = gain / self->mem.gain;
-   self->mem.recall_wait_frames = wait_frames;
-   bm_fade_reset(&self->recall);
-   bm_fade_set(&self->recall, false);
-   bm_fade_set(&self->recall, true);
-   self->mem.deaf_periods = (wait_frames + 2 * self->recall.length_steps) / self->cfg.period_frames + 1;
+   self->mem.gain_db = finding->gain_db;
+   listen_anew(self);
+   self->mem.recalled = *finding;
+   self->mem.deaf_periods = finding->is_found ? deaf_frames / self->cfg.period_frames + 1 : 0;
+}
+
+void bm_loudness_match_jump(BmLoudnessMatch* self)
+{
+   if (self->mem.heard_s >= FIRST_GUESS_S) {
+      self->mem.gain_db = target_db(self);
+      self->mem.gain = bm_gain_from_db(self->mem.gain_db);
+      self->mem.gain_increment = 0.0;
+   }
 }
 
 void bm_loudness_match_reset(BmLoudnessMatch* self)

@@ -62,12 +62,9 @@ typedef struct {
       double gain_db;
       double gain; /* at this frame; runs in a straight line to the gain of gain_db */
       double gain_increment;
-      double recall_from; /* what the gain was, re what it is now */
-      uint32_t recall_wait_frames;
       uint32_t deaf_periods; /* what is heard is not yet what was recalled */
       BmMatchFinding recalled;
    } mem;
-   BmFade recall;
    BmControlClock clock;
    BmFade enabled;
 } BmLoudnessMatch;
@@ -94,11 +91,13 @@ void bm_loudness_match_process(BmLoudnessMatch* self, const BmFrame* reference, 
 BmMatchFinding bm_loudness_match_finding(const BmLoudnessMatch* self);
 
 /**
-   Go on with another processed signal, from what was found for it before; nothing found: from the present
-   gain, listening anew. The gain moves by a cross-fade that begins after `wait_frames`, when the other signal
-   comes. Real-time: yes.
+   Begin with the gain of `finding`, at once. Was it found, the averages go on from there after `deaf_frames`,
+   once the processor is ready; else it listens anew. For an output that is not heard yet. Real-time: yes.
 */
-void bm_loudness_match_recall(BmLoudnessMatch* self, const BmMatchFinding* finding, uint32_t wait_frames);
+void bm_loudness_match_recall(BmLoudnessMatch* self, const BmMatchFinding* finding, uint32_t deaf_frames);
+
+/** Take the gain found so far, if any, at once. For an output that is not heard yet. */
+void bm_loudness_match_jump(BmLoudnessMatch* self);
 
 /** As after init; on or off is kept. */
 void bm_loudness_match_reset(BmLoudnessMatch* self);
