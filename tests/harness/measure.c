@@ -11,6 +11,9 @@
 
 #define HIGHS_FROM_HZ 5000.0
 
+/* Far enough below a note that the window's side lobes of it do not count as rumble: under -60 dB of it. */
+#define UNDER_NOTE 0.70710678118654752
+
 /* Loudness is looked at every 10 ms: EBU Tech 3341 signal 13 needs it. */
 #define HOPS_PER_S 100
 #define MOMENTARY_HOPS 40
@@ -86,7 +89,8 @@ static const BmDescriptor descriptors[] = {
    {"true_peak_dbtp", "True peak", "dBTP", 1,
     "Highest peak between the samples too, 4 times oversampled (ITU-R BS.1770-4, Annex 2).",
     offsetof(BmMeasurement, true_peak_dbtp)},
-   {"crest_db", "Crest factor", "dB", 1, "Peak over RMS of the passage: 3.0 for a sine.",
+   {"crest_db", "Crest factor", "dB", 1,
+    "Peak over RMS of the passage: 3.0 for a sine. Of two channels the mean, weighted by their energy.",
     offsetof(BmMeasurement, crest_db)},
    {"attack_to_sustain_db", "Attack to sustain", "dB", 1,
     "Mean over the onsets: power of the first 10 ms over that of 50 to 250 ms after.",
@@ -97,6 +101,9 @@ static const BmDescriptor descriptors[] = {
     offsetof(BmMeasurement, highs_db)},
    {"lowest_note_hz", "Lowest note", "Hz", 1, "The lowest note that really sounded.",
     offsetof(BmMeasurement, lowest_note_hz)},
+   {"under_note_db", "Share under lowest note", "dB", 1,
+    "Energy more than half an octave under the lowest note (rumble, handling, air) over all energy.",
+    offsetof(BmMeasurement, under_note_db)},
    {"harmonic1_dbfs", "Lowest note, fundamental", "dBFS", 1,
     "Level of the lowest note's fundamental while it sounds; a full-scale sine reads 0 (AES17).",
     offsetof(BmMeasurement, harmonic_dbfs[0])},
@@ -204,6 +211,19 @@ static void finish_note(const BmMeter* self, BmMeasurement* figures)
       figures->harmonic_dbfs[n] =
          n_sounding && is_there ? 10.0 * log10(2.0 * sum[n] / n_sounding) : (double)NAN;
    }
+}
+
+/* 10 log10 of the part of the energy that lies from low_hz to high_hz. */
+static double share_db(const BmSpectrum* spectrum, double low_hz, double high_hz)
+{
+   const double all = bm_spectrum_band_power(spectrum, 0.0, (double)INFINITY);
+   const double part = bm_spectrum_band_power(spectrum, low_hz, high_hz);
+   return !(all > 0.0) ? (double)NAN : part > 0.0 ? 10.0 * log10(part / all) : -(double)INFINITY;
+}
+
+double bm_under_note_db(const BmSpectrum* spectrum, double note_hz)
+{
+   return note_hz > 0.0 ? share_db(spectrum, 0.0, note_hz * UNDER_NOTE) : (double)NAN;
 }
 
 static bool grow(float** values, uint32_t capacity)
@@ -447,7 +467,6 @@ bool bm_meter_finish(BmMeter* self, BmAnalysis* analysis)
    self->has_failed = !bm_spectrum_meter_finish(self->spectrum, &analysis->spectrum) || self->has_failed;
 
    const double length_s = (double)self->n_frames / self->options.sample_rate_hz;
-   const double square_sum = self->square_sum[0] + self->square_sum[n_channels - 1];
    double integrated_lufs = (double)NAN;
    double mono_lufs = (double)NAN;
    double range_lu = (double)NAN;
@@ -475,13 +494,8 @@ bool bm_meter_finish(BmMeter* self, BmAnalysis* analysis)
       figures->correlation = correlation_of(self->square_sum[0], self->square_sum[1], self->product_sum);
       figures->mono_change_lu = isfinite(integrated_lufs) ? mono_lufs - integrated_lufs : (double)NAN;
    }
-   figures->highs_db = (double)NAN;
-   if (square_sum > 0.0 && analysis->spectrum.n_bins) {
-      const double all = bm_spectrum_band_power(&analysis->spectrum, 0.0, self->options.sample_rate_hz);
-      const double highs =
-         bm_spectrum_band_power(&analysis->spectrum, HIGHS_FROM_HZ, self->options.sample_rate_hz);
-      figures->highs_db = highs > 0.0 ? 10.0 * log10(highs / all) : -(double)INFINITY;
-   }
+   figures->highs_db = share_db(&analysis->spectrum, HIGHS_FROM_HZ, (double)INFINITY);
+   figures->under_note_db = bm_under_note_db(&analysis->spectrum, self->options.lowest_note_hz);
    finish_note(self, figures);
    analysis->outline = self->outline;
    analysis->series = self->series;

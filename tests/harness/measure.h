@@ -44,6 +44,7 @@ typedef struct {
    double n_onsets;             /**< how many onsets that mean holds */
    double highs_db;             /**< 10 log10(energy above 5 kHz / energy) */
    double lowest_note_hz;       /**< the lowest note that really sounded, found or given */
+   double under_note_db; /**< 10 log10(energy more than half an octave below the lowest note / energy) */
    double harmonic_dbfs[BM_N_HARMONICS]; /**< of the lowest note, while its fundamental sounds */
    double correlation;                   /**< sum(LR) / sqrt(sum(LL) sum(RR)) */
    double mono_change_lu;                /**< loudness of (L+R)/2 on both channels minus loudness of L, R */
@@ -64,6 +65,10 @@ const BmDescriptor* bm_descriptors(uint32_t* n_descriptors);
 
 /** The figure that `descriptor` speaks of. */
 double bm_measurement_value(const BmMeasurement* self, const BmDescriptor* descriptor);
+
+/** The share of a passage's energy that lies more than half an octave below `note_hz`, as in BmMeasurement;
+   NaN without a note or for silence. */
+double bm_under_note_db(const BmSpectrum* spectrum, double note_hz);
 
 /** The passage over time: one point each BM_SERIES_STEP_S, the first at that time. */
 typedef struct {

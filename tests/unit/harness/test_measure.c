@@ -375,6 +375,47 @@ static void the_share_of_highs_is_a_share_of_energy(void** state)
    bm_analysis_free(&analysis);
 }
 
+/* An open E string (ISO 16: 82.407 Hz) over rumble at 30 Hz and an offset, each at its own gain, and all
+   faded in and out over the 8 s: what is cut off has energy everywhere. */
+typedef struct {
+   double note;
+   double rumble;
+   double offset;
+} Low;
+
+static void low_source(void* handle, uint64_t frame, float* left_right)
+{
+   const Low* const low = handle;
+   const double time_s = (double)frame / 48000.0;
+   left_right[0] =
+      (float)(sin(M_PI * time_s / 8.0) * (low->note * sin(2.0 * M_PI * 82.407 * time_s) +
+                                          low->rumble * sin(2.0 * M_PI * 30.0 * time_s) + low->offset));
+   left_right[1] = left_right[0];
+}
+
+static double under_note_db(double note, double rumble, double offset)
+{
+   Low low = {note, rumble, offset};
+   BmAnalysis analysis = measure(48000.0, 2, 8.0, 82.407, 4096, low_source, &low);
+   const double share_db = analysis.figures.under_note_db;
+   bm_analysis_free(&analysis);
+   return share_db;
+}
+
+static void what_lies_under_the_lowest_note_is_a_share_of_energy(void** state)
+{
+   (void)state;
+   assert_close(under_note_db(0.5, 0.05, 0.0), 10.0 * log10(0.01 / 1.01), 0.05);
+   assert_close(under_note_db(0.5, 0.005, 0.0), 10.0 * log10(0.0001 / 1.0001), 0.1);
+   assert_close(under_note_db(0.5, 0.0, 0.05), 10.0 * log10(0.02 / 1.02),
+                0.05); /* an offset is under any note */
+   assert_close(under_note_db(0.0, 0.5, 0.0), 0.0, 0.05);
+   assert_true(under_note_db(0.5, 0.0, 0.0) < -65.0); /* the note itself is not under it */
+   BmAnalysis analysis = measure(48000.0, 2, 1.0, 0.0, 4096, two_tones_source, NULL);
+   assert_true(isnan(analysis.figures.under_note_db)); /* no note, nothing under it */
+   bm_analysis_free(&analysis);
+}
+
 static void the_spectrum_holds_the_passages_energy_to_the_last_frame(void** state)
 {
    (void)state;
@@ -576,6 +617,7 @@ static void silence_and_broken_samples_leave_no_nonsense(void** state)
       assert_true(isnan(analysis.figures.crest_db));
       assert_true(isnan(analysis.figures.correlation));
       assert_true(isnan(analysis.figures.highs_db));
+      assert_true(isnan(analysis.figures.under_note_db));
       assert_true(isnan(analysis.figures.attack_to_sustain_db));
       assert_true(isnan(analysis.figures.harmonic_dbfs[0]));
       bm_analysis_free(&analysis);
@@ -633,6 +675,7 @@ int main(void)
       cmocka_unit_test(correlation_and_mono_change_follow_their_formulas),
       cmocka_unit_test(crest_factor_is_3_db_for_a_sine_wherever_it_is_panned_and_0_for_a_square),
       cmocka_unit_test(the_share_of_highs_is_a_share_of_energy),
+      cmocka_unit_test(what_lies_under_the_lowest_note_is_a_share_of_energy),
       cmocka_unit_test(the_spectrum_holds_the_passages_energy_to_the_last_frame),
       cmocka_unit_test(a_smoothed_spectrum_reads_a_sine_at_its_level_and_pink_noise_flat),
       cmocka_unit_test(attack_to_sustain_is_that_of_an_exponential_decay),
