@@ -45,8 +45,8 @@ struct BmMeter {
 
    ebur128_state* loudness;
    ebur128_state* mono_loudness; /* of (L+R)/2 on both channels; NULL for mono */
-   ebur128_state* true_peak;
-   float* scratch; /* [CHUNK_FRAMES x 2] */
+   ebur128_state* true_peak;     /* NULL if it is not wanted */
+   float* scratch;               /* [CHUNK_FRAMES x 2] */
 
    uint64_t n_hops;
    double hop_power[SHORT_TERM_HOPS]; /* ring: K-weighted, channels summed */
@@ -338,7 +338,10 @@ static void hear(BmMeter* self, const float* interleaved, uint32_t n_frames)
                    fmaxf(frame[0], frame[n_channels - 1]));
    }
    bool is_well = ebur128_add_frames_float(self->loudness, interleaved, n_frames) == EBUR128_SUCCESS;
-   is_well = ebur128_add_frames_float(self->true_peak, interleaved, n_frames) == EBUR128_SUCCESS && is_well;
+   if (self->true_peak) {
+      is_well =
+         ebur128_add_frames_float(self->true_peak, interleaved, n_frames) == EBUR128_SUCCESS && is_well;
+   }
    if (self->mono_loudness) {
       float mono[2 * CHUNK_FRAMES];
       for (uint32_t n = 0; n < n_frames; ++n) {
@@ -367,15 +370,16 @@ BmMeter* bm_meter_new(const BmMeterOptions* options)
    self->scratch = malloc(2 * CHUNK_FRAMES * sizeof *self->scratch);
    self->loudness = ebur128_init(n_channels, (unsigned long)lround(rate_hz),
                                  EBUR128_MODE_I | EBUR128_MODE_LRA | EBUR128_MODE_S);
-   self->true_peak = ebur128_init(n_channels, TRUE_PEAK_RATE, EBUR128_MODE_TRUE_PEAK);
+   self->true_peak =
+      options->without_true_peak ? NULL : ebur128_init(n_channels, TRUE_PEAK_RATE, EBUR128_MODE_TRUE_PEAK);
    self->mono_loudness =
       n_channels == 2 ? ebur128_init(2, (unsigned long)lround(rate_hz), EBUR128_MODE_I) : NULL;
    self->onsets = bm_onset_meter_new(rate_hz, n_channels, hear_onset, self);
    self->spectrum = bm_spectrum_meter_new(bm_transform_size(SPECTRUM_S, rate_hz), rate_hz, n_channels,
                                           options->lowest_note_hz > 0.0 ? hear_window : NULL, self);
    self->outline.column_frames = 1;
-   if (!self->scratch || !self->loudness || !self->true_peak || (n_channels == 2 && !self->mono_loudness) ||
-       !self->onsets || !self->spectrum) {
+   if (!self->scratch || !self->loudness || (!self->true_peak && !options->without_true_peak) ||
+       (n_channels == 2 && !self->mono_loudness) || !self->onsets || !self->spectrum) {
       bm_meter_free(self);
       return NULL;
    }
@@ -443,6 +447,9 @@ static double crest_db(const BmMeter* self)
 
 static double true_peak_dbtp(BmMeter* self)
 {
+   if (!self->true_peak) {
+      return (double)NAN;
+   }
    double highest = 0.0;
    for (uint32_t channel = 0; channel < self->options.n_channels; ++channel) {
       double peak = 0.0;

@@ -101,8 +101,9 @@ void bm_analysis_free(BmAnalysis* self);
 
 typedef struct {
    double sample_rate_hz;
-   uint32_t n_channels;   /**< 1 or 2 */
-   double lowest_note_hz; /**< whose harmonics to measure; 0 if not known: they are then NaN */
+   uint32_t n_channels;    /**< 1 or 2 */
+   double lowest_note_hz;  /**< whose harmonics to measure; 0 if not known: they are then NaN */
+   bool without_true_peak; /**< which is the dearest of the figures: it is then NaN */
 } BmMeterOptions;
 
 /** Measures a stream of any length; memory grows by 16 bytes each BM_SERIES_STEP_S and no more. */

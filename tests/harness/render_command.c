@@ -87,7 +87,11 @@ static bool hear(void* user, const BmTapBlock* taps, uint32_t n_frames, BmError*
 
 static void hear_inside(void* user, const BmInsideBlock* block)
 {
-   bm_fingerprinter_hear_inside(((Listener*)user)->fingerprinter, block);
+   const Listener* listener = user;
+   if (listener->report) {
+      bm_session_report_hear_inside(listener->report, block);
+   }
+   bm_fingerprinter_hear_inside(listener->fingerprinter, block);
 }
 
 static void tell(void* user, uint64_t done_frames, uint64_t total_frames)

@@ -126,6 +126,28 @@ static const BmDescriptor* find_descriptor(const char* key)
    return NULL;
 }
 
+/* What of an insert's work is shown: descriptors, and what a change of each is called. */
+static const struct {
+   const char* key;
+   const char* label;
+   const char* unit;
+} costs[] = {
+   {"integrated_lufs", "Loudness", "LU"},
+   {"crest_db", "Crest factor", "dB"},
+   {"attack_to_sustain_db", "Attack to sustain", "dB"},
+   {"highs_db", "Share above 5 kHz", "dB"},
+   {"under_note_db", "Share under lowest note", "dB"},
+   {"mono_change_lu", "Folded to mono", "LU"},
+};
+#define N_COSTS (sizeof costs / sizeof *costs)
+
+static double cost(const BmMeasurement* came, const BmMeasurement* left, uint32_t which)
+{
+   const BmDescriptor* const descriptor = find_descriptor(costs[which].key);
+   const double change = bm_measurement_value(left, descriptor) - bm_measurement_value(came, descriptor);
+   return isfinite(change) ? change : (double)NAN;
+}
+
 static void add_key(BmText* page, const BmReportSignal* signal, const char* key)
 {
    const BmDescriptor* const descriptor = find_descriptor(key);
@@ -157,8 +179,8 @@ static void add_keys(BmText* page, const BmReportSignal* signal)
    if (!signal->before && !signal->after) {
       return;
    }
-   static const char* const keys[] = {"integrated_lufs", "true_peak_dbtp", "crest_db", "attack_to_sustain_db",
-                                      "mono_change_lu"};
+   static const char* const keys[] = {"integrated_lufs",      "true_peak_dbtp", "crest_db",
+                                      "attack_to_sustain_db", "highs_db",       "mono_change_lu"};
    bm_text_add(page, "<dl class=\"keys\">\n");
    for (uint32_t n = 0; n < sizeof keys / sizeof *keys; ++n) {
       add_key(page, signal, keys[n]);
@@ -209,6 +231,65 @@ static void add_measurements(BmText* page, const BmReportSignal* signal)
          bm_text_addf(page, "<td>%s</td>", number);
       }
       bm_text_add(page, "</tr>\n");
+   }
+   bm_text_add(page, "</tbody></table></div>\n");
+}
+
+/* One row of what inserts cost; only the columns that have a figure in some row. */
+static void add_cost(BmText* page, const char* name, uint32_t number, const BmMeasurement* came,
+                     const BmMeasurement* left, const bool* is_shown)
+{
+   char text[BM_NUMBER_BYTES] = "";
+   snprintf(text, sizeof text, number ? "%u. " : "", number);
+   bm_text_addf(page, "<tr><th scope=\"row\">%s", text);
+   bm_text_add_html(page, name);
+   bm_text_add(page, "</th>");
+   for (uint32_t c = 0; c < N_COSTS; ++c) {
+      if (is_shown[c]) {
+         bm_format_value(text, cost(came, left, c), find_descriptor(costs[c].key)->decimals, true);
+         bm_text_addf(page, "<td>%s</td>", text);
+      }
+   }
+   bm_text_add(page, "</tr>\n");
+}
+
+static void add_costs(BmText* page, const BmReportSignal* signal)
+{
+   const BmReportInsert* first = NULL;
+   const BmReportInsert* last = NULL;
+   bool is_shown[N_COSTS] = {false};
+   for (uint32_t n = 0; n < signal->n_inserts; ++n) {
+      const BmReportInsert* const insert = &signal->inserts[n];
+      if (!insert->came || !insert->left) {
+         continue;
+      }
+      first = first ? first : insert;
+      last = insert;
+      for (uint32_t c = 0; c < N_COSTS; ++c) {
+         is_shown[c] = is_shown[c] || isfinite(cost(insert->came, insert->left, c));
+      }
+   }
+   if (!first) {
+      return;
+   }
+   bm_text_add(page,
+               "<div class=\"wide\" tabindex=\"0\" role=\"region\" aria-label=\"What each insert cost\">"
+               "<table><caption>What each insert cost <small>what left it against what came to it"
+               "</small></caption><thead><tr><th scope=\"col\">Insert</th>");
+   for (uint32_t c = 0; c < N_COSTS; ++c) {
+      if (is_shown[c]) {
+         bm_text_addf(page, "<th scope=\"col\">%s <small>%s</small></th>", costs[c].label, costs[c].unit);
+      }
+   }
+   bm_text_add(page, "</tr></thead><tbody>\n");
+   for (uint32_t n = 0; n < signal->n_inserts; ++n) {
+      const BmReportInsert* const insert = &signal->inserts[n];
+      if (insert->came && insert->left) {
+         add_cost(page, insert->name, n + 1, insert->came, insert->left, is_shown);
+      }
+   }
+   if (first != last) {
+      add_cost(page, "All of them", 0, first->came, last->left, is_shown);
    }
    bm_text_add(page, "</tbody></table></div>\n");
 }
@@ -301,6 +382,7 @@ static void add_signal(BmText* page, const BmReportSignal* signal, uint32_t numb
    bm_page_add_paragraph(page, "note", signal->note);
    add_keys(page, signal);
    add_players(page, signal, id);
+   add_costs(page, signal);
    if (signal->before || signal->after) {
       bm_picture_waveform(page, signal, n_columns);
       bm_text_add(page, "<div class=\"columns\">\n");

@@ -45,6 +45,8 @@ typedef struct {
    const BmResponse* response; /**< its own curve with these settings; NULL where a curve would say little */
    const BmPlot* figures;      /**< more about this insert: static curve, attack and release, decay */
    uint32_t n_figures;
+   const BmMeasurement* came; /**< what was given to it, and what it gave; both NULL: not measured */
+   const BmMeasurement* left;
 } BmReportInsert;
 
 /** Breakpoints of one control, drawn over the waveform. */

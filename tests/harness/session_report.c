@@ -28,12 +28,26 @@ typedef struct {
    BmAnalysis* after;
 } Signal;
 
+/* What is heard inside a track or bus: place 0 is what comes to its inserts, n what leaves insert n. */
+typedef struct {
+   BmMeter** meters;       /* [n_places]; NULL behind an insert that is bypassed */
+   uint64_t* n_passed;     /* [n_places] frames, those before the session's beginning too */
+   BmMeasurement* figures; /* [n_places] once the meters have finished */
+   uint32_t n_places;
+   uint32_t
+      n_channels; /* at every place: a take that becomes stereo is weighed as two channels from the start */
+   float* interleaved;
+   uint32_t interleaved_frames;
+   bool is_finished;
+} Chain;
+
 struct BmSessionReport {
    BmHost* host;
    const BmSession* session;
    BmRender* render;
    Signal* signals; /* [n_signals], the stems first */
    uint32_t n_signals;
+   Chain** chains; /* [n_nodes] NULL where nobody listens inside */
    float* interleaved;
    uint32_t interleaved_frames;
    BmResponse** curves; /* [n_curves] */
@@ -107,6 +121,48 @@ static bool listen(BmSessionReport* report, uint32_t node, BmError* error)
    return true;
 }
 
+static void chain_free(Chain* chain)
+{
+   for (uint32_t n = 0; chain && n < chain->n_places; ++n) {
+      bm_meter_free(chain->meters[n]);
+   }
+   if (chain) {
+      free(chain->meters);
+      free(chain->n_passed);
+      free(chain->figures);
+      free(chain->interleaved);
+   }
+   free(chain);
+}
+
+/* Listen inside a node, unless it is a track with one insert: before and after say it all. */
+static void listen_inside(BmSessionReport* report, uint32_t index)
+{
+   const BmNode* node = &report->session->nodes[index];
+   uint32_t n_active = 0;
+   uint32_t n_channels = node->n_in;
+   for (uint32_t n = 0; n < node->n_inserts; ++n) {
+      const BmInsert* insert = &node->inserts[n];
+      n_active += !insert->is_bypassed;
+      n_channels = !insert->is_bypassed && insert->n_out > n_channels ? insert->n_out : n_channels;
+   }
+   if (n_active < (node->is_track ? 2u : 1u) || report->chains[index]) {
+      return;
+   }
+   Chain* chain = bm_calloc(1, sizeof(Chain));
+   report->chains[index] = chain;
+   chain->n_channels = n_channels;
+   chain->n_places = node->n_inserts + 1u;
+   chain->meters = bm_calloc(chain->n_places, sizeof(BmMeter*));
+   chain->n_passed = bm_calloc(chain->n_places, sizeof(uint64_t));
+   chain->figures = bm_calloc(chain->n_places, sizeof(BmMeasurement));
+   const BmMeterOptions options = {
+      .sample_rate_hz = report->session->rate_hz, .n_channels = n_channels, .without_true_peak = true};
+   for (uint32_t n = 0; n < chain->n_places; ++n) {
+      chain->meters[n] = n && node->inserts[n - 1].is_bypassed ? NULL : bm_meter_new(&options);
+   }
+}
+
 BmSessionReport* bm_session_report_new(BmHost* host, const BmSession* session, BmRender* render,
                                        BmError* error)
 {
@@ -114,6 +170,7 @@ BmSessionReport* bm_session_report_new(BmHost* host, const BmSession* session, B
    report->host = host;
    report->session = session;
    report->render = render;
+   report->chains = bm_calloc(session->n_nodes, sizeof(Chain*));
    for (uint32_t n = 0; n < session->n_stems; ++n) {
       add_signal(report, session->stems[n].from)->stem = &session->stems[n];
    }
@@ -124,6 +181,9 @@ BmSessionReport* bm_session_report_new(BmHost* host, const BmSession* session, B
       if (node->is_used && has_inserts(node) && !is_stem_source(session, n) && has_room) {
          ok = listen(report, n, error);
       }
+   }
+   for (uint32_t n = 0; n < report->n_signals && ok; ++n) {
+      listen_inside(report, report->signals[n].index);
    }
    if (!ok) {
       bm_session_report_free(report);
@@ -147,6 +207,10 @@ void bm_session_report_free(BmSessionReport* report)
       free(signal->before);
       free(signal->after);
    }
+   for (uint32_t n = 0; n < report->session->n_nodes; ++n) {
+      chain_free(report->chains[n]);
+   }
+   free(report->chains);
    for (uint32_t n = 0; n < report->n_blocks; ++n) {
       free(report->blocks[n]);
    }
@@ -186,6 +250,59 @@ void bm_session_report_hear(BmSessionReport* report, const BmTapBlock* taps, uin
          bm_meter_add(signal->meters[m], report->interleaved, n_frames);
       }
    }
+}
+
+void bm_session_report_hear_inside(BmSessionReport* report, const BmInsideBlock* block)
+{
+   Chain* chain = report->chains[block->node];
+   if (!chain || block->place >= chain->n_places || !chain->meters[block->place]) {
+      return;
+   }
+   /* Of every place the same part of the session, from its beginning to the end of the last take. */
+   const uint64_t passed = chain->n_passed[block->place];
+   const uint64_t end = block->late_frames + report->session->content_frames;
+   const uint64_t from = passed < block->late_frames ? block->late_frames - passed : 0u;
+   const uint64_t to = passed < end ? end - passed : 0u;
+   chain->n_passed[block->place] += block->n_frames;
+   const uint32_t n_end = to < block->n_frames ? (uint32_t)to : block->n_frames;
+   if (from >= n_end) {
+      return;
+   }
+   if (chain->interleaved_frames < block->n_frames) {
+      chain->interleaved_frames = block->n_frames;
+      chain->interleaved =
+         bm_realloc(chain->interleaved, (uint64_t)block->n_frames * BM_MAX_CHANNELS, sizeof(float));
+   }
+   float* at = chain->interleaved;
+   for (uint32_t n = (uint32_t)from; n < n_end; ++n) {
+      for (uint32_t c = 0; c < chain->n_channels; ++c) {
+         *at++ = block->channels[c < block->n_channels ? c : 0][n];
+      }
+   }
+   bm_meter_add(chain->meters[block->place], chain->interleaved, n_end - (uint32_t)from);
+}
+
+static bool finish_chain(Chain* chain, double note_hz, BmError* error)
+{
+   if (!chain || chain->is_finished) {
+      return true;
+   }
+   chain->is_finished = true;
+   BmAnalysis* analysis = bm_calloc(1, sizeof(BmAnalysis));
+   for (uint32_t n = 0; n < chain->n_places && !error->is_set; ++n) {
+      if (!chain->meters[n]) {
+         continue;
+      }
+      if (!bm_meter_finish(chain->meters[n], analysis)) {
+         bm_fail(error, "out of memory");
+         break;
+      }
+      chain->figures[n] = analysis->figures;
+      chain->figures[n].under_note_db = bm_under_note_db(&analysis->spectrum, note_hz);
+      bm_analysis_free(analysis);
+   }
+   free(analysis);
+   return !error->is_set;
 }
 
 /* The notes of the take, moved to where the take stands. */
@@ -349,6 +466,15 @@ static BmReportInsert describe_insert(BmSessionReport* report, const Signal* sig
    BmReportInsert described = {.name = insert->label, .uri = plugin->uri, .is_bypassed = insert->is_bypassed};
    if (!record) {
       return described;
+   }
+   const Chain* chain = report->chains[signal->index];
+   if (chain) {
+      uint32_t before = index; /* the place in front of it: behind the latest insert that is not bypassed */
+      while (!chain->meters[before]) {
+         --before;
+      }
+      described.came = &chain->figures[before];
+      described.left = &chain->figures[index + 1u];
    }
    BmReportSetting* settings = keep(report, bm_calloc(plugin->n_ports, sizeof(BmReportSetting)));
    described.latency_frames = record->latency_frames;
@@ -568,10 +694,12 @@ bool bm_session_report_write(BmSessionReport* report, const BmReportTask* task, 
    const BmSession* session = report->session;
    BmReportSignal* signals = keep(report, bm_calloc(report->n_signals, sizeof(BmReportSignal)));
    for (uint32_t n = 0; n < report->n_signals; ++n) {
-      if (!measure(report, &report->signals[n], task, error)) {
+      Signal* signal = &report->signals[n];
+      if (!measure(report, signal, task, error) ||
+          !finish_chain(report->chains[signal->index], signal->before->figures.lowest_note_hz, error)) {
          return false;
       }
-      signals[n] = describe_signal(report, &report->signals[n], task->stems);
+      signals[n] = describe_signal(report, signal, task->stems);
    }
    const double length_s = (double)bm_stems_n_frames(task->stems) / session->rate_hz;
    const BmReportFact facts[] = {

@@ -34,6 +34,10 @@ void bm_session_report_free(BmSessionReport* report);
 /** Hear the taps as BmRenderSink gives them. */
 void bm_session_report_hear(BmSessionReport* report, const BmTapBlock* taps, uint32_t n_frames);
 
+/** Hear a place inside as BmRenderSink gives it: what comes to each insert and what leaves it, where that
+ * says more than before and after do. */
+void bm_session_report_hear_inside(BmSessionReport* report, const BmInsideBlock* block);
+
 /** What bm_session_report_write() is told beside the report itself. */
 typedef struct {
    const BmStems* stems; /**< published */

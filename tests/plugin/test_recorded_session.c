@@ -133,7 +133,8 @@ static Outcome render(const char* text, double lowest_note_hz, float* note_trace
    BmError error = {0};
    BmSession* session = bm_session_read(host, path, NULL, &error);
    BmRender* rendering = session ? bm_render_new(host, session, &error) : NULL;
-   const BmMeterOptions options = {RATE_HZ, 2, lowest_note_hz};
+   const BmMeterOptions options = {
+      .sample_rate_hz = RATE_HZ, .n_channels = 2, .lowest_note_hz = lowest_note_hz};
    Ears ears = {.before = bm_meter_new(&options), .after = bm_meter_new(&options)};
    const BmRenderSink sink = {.user = &ears, .hear = hear};
    if (!rendering || !bm_render_run(rendering, &sink, &error)) {

@@ -3,6 +3,7 @@
    render that differs from yesterday's, or an error that says nothing. */
 #include "command_test.h"
 #include "json_check.h"
+#include "page_check.h"
 
 static float wave_loud(uint32_t frame, uint32_t channel)
 {
@@ -332,6 +333,53 @@ static void a_report_tells_what_each_stem_was_before_and_became(void** state)
    assert_int_equal(access(in_folder("told.before.wav"), R_OK), 0);
 }
 
+/* Quiet noise whose only peak is one of its last frames. */
+static float wave_late_peak(uint32_t frame, uint32_t channel)
+{
+   return frame == 4 * RATE_HZ - 10 ? 0.9f : 0.1f * wave_noise(frame, channel);
+}
+
+static void a_report_tells_what_each_insert_cost_wherever_it_stands(void** state)
+{
+   (void)state;
+   write_take("take.wav", RATE_HZ, 1, 4 * RATE_HZ, wave_late_peak);
+   write_session(
+      "chain.ttl",
+      "<> a bm:Session .\n" TRACK "; bm:output <#mix> ; bm:gain -3 ; bm:inserts (\n"
+      "[ lv2:appliesTo test:mono ; lv2:port [ lv2:symbol \"gain\" ; pset:value 0.5 ] ]\n"
+      "[ lv2:appliesTo test:mono ; lv2:port [ lv2:symbol \"gain\" ; pset:value 8 ] ; bm:bypass true ]\n"
+      "[ lv2:appliesTo test:mono ; lv2:port [ lv2:symbol \"gain\" ; pset:value 0.25 ] ,\n"
+      "[ lv2:symbol \"delay\" ; pset:value 4000 ] ]\n"
+      "[ lv2:appliesTo test:widen ] ) .\n"
+      "<#mix> a bm:Bus ; bm:inserts (\n"
+      "[ lv2:appliesTo test:stereo ; lv2:port [ lv2:symbol \"gain\" ; pset:value 2 ] ] ) .\n"
+      "<#2> a bm:Stem ; bm:from <#mix> ; bm:file \"chain.wav\" .\n");
+   const Result result = run("render", in_folder("chain.ttl"), "-o", folder);
+   if (result.status) {
+      fail_msg("%s", result.text);
+   }
+   size_t size = 0;
+   char* page = read_bytes(in_folder("chain.html"), &size);
+   assert_non_null(page);
+   page[size] = '\0';
+   /* Loudness and crest factor; 20 log10 of the gains, and a take that becomes two channels is no louder for
+    * it.
+    */
+   static const char* const rows[] = {
+      "1. Test mono</th><td>−6.0</td><td>0.0</td>", "3. Test mono</th><td>−12.0</td><td>0.0</td>",
+      "4. Test widen</th><td>0.0</td><td>0.0</td>", "All of them</th><td>−18.1</td><td>0.0</td>",
+      "1. Test stereo</th><td>+6.0</td><td>0.0</td>"};
+   for (size_t n = 0; n < sizeof(rows) / sizeof(rows[0]); ++n) {
+      if (!strstr(page, rows[n])) {
+         fail_msg("no row %s", rows[n]);
+      }
+   }
+   assert_null(strstr(page, "2. Test mono</th><td>"));
+   /* What mono keeps is a column for both, as both end in stereo. */
+   assert_int_equal(count_of(page, "Folded to mono <small>LU</small></th></tr>"), 2);
+   free(page);
+}
+
 /* The exit code is what a script goes by. */
 static void check_tells_the_same_from_another_and_from_trouble(void** state)
 {
@@ -519,6 +567,7 @@ int main(void)
       cmocka_unit_test(a_folder_that_cannot_be_made_is_said),
       cmocka_unit_test(audio_that_is_cut_off_is_told_in_every_container),
       cmocka_unit_test(a_report_tells_what_each_stem_was_before_and_became),
+      cmocka_unit_test(a_report_tells_what_each_insert_cost_wherever_it_stands),
       cmocka_unit_test(check_tells_the_same_from_another_and_from_trouble),
       cmocka_unit_test(a_render_records_a_session_once_and_again_when_the_session_changes),
       cmocka_unit_test(an_index_leads_to_what_was_rendered_and_says_what_was_not),

@@ -655,7 +655,11 @@ static void a_meter_refuses_what_it_cannot_measure(void** state)
 {
    (void)state;
    const BmMeterOptions bad[] = {
-      {48000.0, 0, 0.0}, {48000.0, 3, 0.0}, {100.0, 2, 0.0}, {(double)NAN, 2, 0.0}};
+      {.sample_rate_hz = 48000.0, .n_channels = 0},
+      {.sample_rate_hz = 48000.0, .n_channels = 3},
+      {.sample_rate_hz = 100.0, .n_channels = 2},
+      {.sample_rate_hz = (double)NAN, .n_channels = 2},
+   };
    for (uint32_t n = 0; n < 4; ++n) {
       assert_null(bm_meter_new(&bad[n]));
    }

@@ -172,6 +172,55 @@ static void the_table_prints_what_was_measured(void** state)
    bm_analysis_free(&after);
 }
 
+static void what_each_insert_cost_is_a_row_and_the_last_row_adds_them_up(void** state)
+{
+   (void)state;
+   BmAnalysis analysis = analyse(0.5, 0.2, 1.0);
+   BmMeasurement places[3];
+   for (uint32_t n = 0; n < 3; ++n) {
+      places[n] = analysis.figures;
+      places[n].integrated_lufs = -20.0 - 1.5 * n;
+      places[n].highs_db = n == 0 ? -(double)INFINITY : -20.0 + n;
+      places[n].under_note_db = (double)NAN;
+      places[n].mono_change_lu = -0.2 * n * n;
+   }
+   const BmReportInsert inserts[] = {
+      {.name = "Low <end>", .uri = "urn:x", .came = &places[0], .left = &places[1]},
+      {.name = "Out", .uri = "urn:y", .is_bypassed = true},
+      {.name = "Wide", .uri = "urn:z", .came = &places[1], .left = &places[2]}};
+   const BmReportSignal signals[] = {
+      {.name = "S",
+       .kind = "Bus",
+       .before = &analysis,
+       .after = &analysis,
+       .inserts = inserts,
+       .n_inserts = 3},
+      {.name = "N", .kind = "Track", .after = &analysis, .inserts = &inserts[1], .n_inserts = 1}};
+   const BmReport report = {.title = "T", .signals = signals, .n_signals = 2};
+   char* const page = written_page(&report);
+   assert_int_equal(count_of(page, "What each insert cost <small>"), 1); /* the second has nothing measured */
+   char* const table = strstr(page, "What each insert cost <small>");
+   *strstr(table, "</table>") = '\0';
+   assert_non_null(strstr(table, "Folded to mono <small>LU</small></th></tr>"));
+   assert_null(strstr(table, "Share under")); /* no figure in any row */
+   static const char* const rows[] = {"1. Low &lt;end&gt;</th><td>\xE2\x88\x92"
+                                      "1.5</td><td>0.0</td><td>0.0</td><td>\xE2\x80\x93</td><td>\xE2\x88\x92"
+                                      "0.2</td></tr>\n<tr>",
+                                      "3. Wide</th><td>\xE2\x88\x92"
+                                      "1.5</td><td>0.0</td><td>0.0</td><td>+1.0</td><td>\xE2\x88\x92"
+                                      "0.6</td></tr>\n<tr>",
+                                      "All of them</th><td>\xE2\x88\x92"
+                                      "3.0</td><td>0.0</td><td>0.0</td><td>\xE2\x80\x93</td><td>\xE2\x88\x92"
+                                      "0.8</td></tr>\n</tbody>"};
+   for (uint32_t n = 0; n < 3; ++n) {
+      if (!strstr(table, rows[n])) {
+         fail_msg("no row %s in %s", rows[n], table);
+      }
+   }
+   free(page);
+   bm_analysis_free(&analysis);
+}
+
 static void hostile_names_stay_names(void** state)
 {
    (void)state;
@@ -183,7 +232,9 @@ static void hostile_names_stay_names(void** state)
    const BmReportAutomation automation = {hostile, hostile, 0.0, 1.0, false, true, time_s, value, 1};
    const BmReportTrace trace = {hostile, hostile, time_s, value, 1};
    const BmPlot plot = {.title = hostile, .description = hostile};
-   const BmReportInsert insert = {.name = hostile,
+   const BmReportInsert insert = {.came = &analysis.figures,
+                                  .left = &analysis.figures,
+                                  .name = hostile,
                                   .uri = hostile,
                                   .settings = &setting,
                                   .n_settings = 1,
@@ -325,6 +376,7 @@ int main(void)
    const struct CMUnitTest tests[] = {
       cmocka_unit_test(a_full_page_is_well_formed_and_self_contained),
       cmocka_unit_test(the_table_prints_what_was_measured),
+      cmocka_unit_test(what_each_insert_cost_is_a_row_and_the_last_row_adds_them_up),
       cmocka_unit_test(hostile_names_stay_names),
       cmocka_unit_test(a_page_of_200_tracks_stays_small_and_finds_its_way),
       cmocka_unit_test(the_same_session_gives_the_same_bytes),
