@@ -3,6 +3,7 @@
 
 #include "audio_file.h"
 #include "host.h"
+#include "plugin_name.h"
 #include "report.h"
 #include "session.h"
 #include "text.h"
@@ -15,8 +16,6 @@
 #include <stdlib.h>
 #include <string.h>
 #include <unistd.h>
-
-static const char family[] = "Bookmatch ";
 
 #define BLOCK_FRAMES 4096u
 
@@ -233,11 +232,7 @@ static char* chain_of(const BmSession* session)
          if (node->inserts[i].is_bypassed) {
             continue;
          }
-         const char* whole = node->inserts[i].plugin->name;
-         /* Among our own the family's name says nothing. */
-         whole += strncmp(whole, family, strlen(family)) ? 0 : strlen(family);
-         const char* end = strstr(whole, " (");
-         char* name = end ? bm_print("%.*s", (int)(end - whole), whole) : bm_copy(whole);
+         char* name = bm_short_plugin_name(node->inserts[i].plugin->name);
          if (!strstr(chain, name)) {
             char* longer = bm_print("%s%s%s", chain, chain[0] ? ", " : "", name);
             free(chain);

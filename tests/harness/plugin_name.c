@@ -6,6 +6,18 @@
 
 #define BM_OWN "urn:bookmatch:"
 
+#define BM_FAMILY "Bookmatch "
+
+char* bm_short_plugin_name(const char* name)
+{
+   if (strncmp(name, BM_FAMILY, strlen(BM_FAMILY))) {
+      return bm_copy(name);
+   }
+   name += strlen(BM_FAMILY);
+   const char* form = strstr(name, " (");
+   return bm_print("%.*s", (int)(form ? (size_t)(form - name) : strlen(name)), name);
+}
+
 /* Say that none of ours has the short name, and which is near. */
 static void fail_name(BmHost* host, const char* name, BmError* error)
 {

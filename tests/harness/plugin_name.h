@@ -5,6 +5,10 @@
 #include "error.h"
 #include "host.h"
 
+/** What a plugin is called where its form and, among our own, the family say nothing: "Room Reverb" for
+   "Bookmatch Room Reverb (stereo)"; the whole name of any other. Freed by the caller. */
+char* bm_short_plugin_name(const char* name);
+
 /**
    Find a plugin by what a user types: its URI; or, for our own, "fundamental-eq#stereo" or "fundamental-eq",
    which is the mono form where there is one.

@@ -867,10 +867,8 @@ void bm_probe_stereo_file(const char* before_path, const char* after_path, BmFig
                            m ? "What left and right do not share: (L-R)/2, before and after."
                              : "What left and right share, all that mono hears: (L+R)/2, before and after.");
          if (plot) {
-            plot->x = (BmPlotAxis){.label = "Frequency, Hz",
-                                   .scale = BM_AXIS_LOG,
-                                   .min = frequency[0],
-                                   .max = frequency[N_FREQUENCIES - 1]};
+            plot->x = (BmPlotAxis){
+               .label = "Hz", .scale = BM_AXIS_LOG, .min = frequency[0], .max = frequency[N_FREQUENCIES - 1]};
             plot->y = (BmPlotAxis){.label = "dBFS in each sixth of an octave",
                                    .min = 10.0 * ceil(highest / 10.0) - 70.0,
                                    .max = 10.0 * ceil(highest / 10.0)};
@@ -889,8 +887,9 @@ void bm_probe_stereo_file(const char* before_path, const char* after_path, BmFig
          "a round cloud unrelated channels, a line across cancels in mono.");
       if (plot) {
          plot->is_square = true;
-         plot->x = (BmPlotAxis){.label = "Left to right", .min = -reach, .max = reach};
-         plot->y = (BmPlotAxis){.label = "Mid", .min = -reach, .max = reach};
+         plot->x = (BmPlotAxis){.label = "left to right", .min = -reach, .max = reach};
+         plot->y =
+            (BmPlotAxis){.label = "mid after processing, 1 is full scale", .min = -reach, .max = reach};
          BmPlotSeries* series =
             bm_figures_add_series(plot, NULL, BM_TONE_AFTER, heard[1].x, heard[1].y, heard[1].n_points);
          series->kind = BM_PLOT_POINTS;

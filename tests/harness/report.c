@@ -239,13 +239,15 @@ static void add_measurements(BmText* page, const BmReportSignal* signal)
 static void add_cost(BmText* page, const char* name, uint32_t number, const BmMeasurement* came,
                      const BmMeasurement* left, const bool* is_shown)
 {
-   char text[BM_NUMBER_BYTES] = "";
-   snprintf(text, sizeof text, number ? "%u. " : "", number);
-   bm_text_addf(page, "<tr><th scope=\"row\">%s", text);
+   bm_text_add(page, "<tr><th scope=\"row\">");
+   if (number) {
+      bm_text_addf(page, "%u. ", number);
+   }
    bm_text_add_html(page, name);
    bm_text_add(page, "</th>");
    for (uint32_t c = 0; c < N_COSTS; ++c) {
       if (is_shown[c]) {
+         char text[BM_NUMBER_BYTES];
          bm_format_value(text, cost(came, left, c), find_descriptor(costs[c].key)->decimals, true);
          bm_text_addf(page, "<td>%s</td>", text);
       }

@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: ISC */
 #include "session.h"
 
+#include "plugin_name.h"
 #include "turtle.h"
 #include "turtle_text.h"
 
@@ -560,9 +561,12 @@ static bool read_insert(Reader* reader, const BmTerm* term, uint32_t line, BmIns
    if (!insert->plugin) {
       return fail_line(reader, applies_to->line, "%s", problem.text);
    }
-   return get_name(reader, term, insert->plugin->name, &insert->label) &&
-          get_bool(reader, term, "bypass", &insert->is_bypassed) && read_preset(reader, term, insert) &&
-          read_state(reader, term, insert) && read_settings(reader, term, insert);
+   char* name = bm_short_plugin_name(insert->plugin->name);
+   const bool is_named = get_name(reader, term, name, &insert->label);
+   free(name);
+   return is_named && get_bool(reader, term, "bypass", &insert->is_bypassed) &&
+          read_preset(reader, term, insert) && read_state(reader, term, insert) &&
+          read_settings(reader, term, insert);
 }
 
 static BmAlternative* find_alternative(const BmSession* session, const char* label)

@@ -338,8 +338,9 @@ static bool measure(BmSessionReport* report, Signal* signal, const BmReportTask*
    BmWatch watch = {.stop = task->stop};
    bool ok = bm_measure_file(report->host, paths[0], 0.0, &watch, signal->before, &problem);
    const double note_hz = signal->before->figures.lowest_note_hz;
+   BmHost* seeker = isfinite(signal->before->figures.integrated_lufs) ? NULL : report->host;
    ok = ok &&
-        bm_measure_file(NULL, paths[1], isfinite(note_hz) ? note_hz : 0.0, &watch, signal->after, &problem);
+        bm_measure_file(seeker, paths[1], isfinite(note_hz) ? note_hz : 0.0, &watch, signal->after, &problem);
    return *task->stop ? bm_fail(error, "interrupted; the stems are written, the report is not")
                       : ok || bm_fail(error, "%s", problem.text);
 }
@@ -648,6 +649,13 @@ static const char* file_name(const char* path)
    return slash ? slash + 1 : path;
 }
 
+/* What is fed by sends alone is silent without them, or holds dither: nothing to be compared with. */
+static bool has_no_before(const Signal* signal)
+{
+   return !signal->node->is_track && !isfinite(signal->before->figures.integrated_lufs) &&
+          isfinite(signal->after->figures.integrated_lufs);
+}
+
 static BmReportSignal describe_signal(BmSessionReport* report, const Signal* signal, const BmStems* stems)
 {
    const BmNode* node = signal->node;
@@ -660,9 +668,14 @@ static BmReportSignal describe_signal(BmSessionReport* report, const Signal* sig
       .before = signal->before,
       .after = signal->after,
    };
+   if (has_no_before(signal)) {
+      described.before = NULL;
+      described.note = keep(report, bm_print("%s%sThere is no before: without sends nothing comes here.",
+                                             node->note, node->note[0] ? " " : ""));
+   }
    if (signal->stem) {
       const uint32_t stem = (uint32_t)(signal->stem - report->session->stems);
-      described.before_audio = file_name(bm_stems_path(stems, stem, true));
+      described.before_audio = described.before ? file_name(bm_stems_path(stems, stem, true)) : NULL;
       described.after_audio = file_name(bm_stems_path(stems, stem, false));
       BmFigures* figures = add_figures(report);
       bm_probe_stereo_file(bm_stems_path(stems, stem, true), bm_stems_path(stems, stem, false), figures);

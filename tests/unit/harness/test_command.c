@@ -380,6 +380,29 @@ static void a_report_tells_what_each_insert_cost_wherever_it_stands(void** state
    free(page);
 }
 
+static void what_sends_alone_feed_is_not_compared_with_silence(void** state)
+{
+   (void)state;
+   write_take("take.wav", RATE_HZ, 1, RATE_HZ, wave_noise);
+   write_session("sent.ttl", "<> a bm:Session .\n" TRACK "; bm:send [ bm:to <#room> ] .\n"
+                             "<#room> a bm:Bus ; rdfs:comment \"For the players.\" .\n"
+                             "<#1> a bm:Stem ; bm:from <#a> ; bm:file \"dry.wav\" .\n"
+                             "<#2> a bm:Stem ; bm:from <#room> ; bm:file \"room.wav\" .\n");
+   const Result result = run("render", in_folder("sent.ttl"), "-o", folder);
+   if (result.status) {
+      fail_msg("%s", result.text);
+   }
+   size_t size = 0;
+   char* page = read_bytes(in_folder("sent.html"), &size);
+   assert_non_null(page);
+   page[size] = '\0';
+   assert_int_equal(count_of(page, "For the players. There is no before"), 1);
+   assert_int_equal(count_of(page, "There is no before"), 1);
+   assert_non_null(strstr(page, "src=\"dry.before.wav\""));
+   assert_null(strstr(page, "src=\"room.before.wav\""));
+   free(page);
+}
+
 /* The exit code is what a script goes by. */
 static void check_tells_the_same_from_another_and_from_trouble(void** state)
 {
@@ -568,6 +591,7 @@ int main(void)
       cmocka_unit_test(audio_that_is_cut_off_is_told_in_every_container),
       cmocka_unit_test(a_report_tells_what_each_stem_was_before_and_became),
       cmocka_unit_test(a_report_tells_what_each_insert_cost_wherever_it_stands),
+      cmocka_unit_test(what_sends_alone_feed_is_not_compared_with_silence),
       cmocka_unit_test(check_tells_the_same_from_another_and_from_trouble),
       cmocka_unit_test(a_render_records_a_session_once_and_again_when_the_session_changes),
       cmocka_unit_test(an_index_leads_to_what_was_rendered_and_says_what_was_not),
