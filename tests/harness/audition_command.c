@@ -40,7 +40,7 @@ static bool parse(int n_arguments, char** arguments, Options* options)
       } else if (argument[0] != '-' && !options->session) {
          options->session = argument;
       } else {
-         fprintf(stderr, "bookmatch: audition does not know what to do with \"%s\"\n", argument);
+         bm_tell_unknown("audition", argument);
          return false;
       }
    }

@@ -48,7 +48,7 @@ static bool parse(int n_arguments, char** arguments, Options* options)
       } else if (argument[0] != '-') {
          options->sessions[options->n_sessions++] = argument;
       } else {
-         fprintf(stderr, "bookmatch: check does not know what to do with \"%s\"\n", argument);
+         bm_tell_unknown("check", argument);
          return false;
       }
    }

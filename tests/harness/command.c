@@ -4,6 +4,8 @@
 #include <stdbool.h>
 #include <stdio.h>
 #include <string.h>
+#include <sys/ioctl.h>
+#include <unistd.h>
 
 const char* bm_option_value(int n_arguments, char** arguments, int* n, const char* wanted)
 {
@@ -15,6 +17,19 @@ const char* bm_option_value(int n_arguments, char** arguments, int* n, const cha
    }
    ++*n;
    return value;
+}
+
+void bm_tell_unknown(const char* command, const char* argument)
+{
+   fprintf(stderr,
+           "bookmatch: %s does not know what to do with \"%s\"; `bookmatch %s --help` says what it takes\n",
+           command, argument, command);
+}
+
+uint32_t bm_terminal_columns(void)
+{
+   struct winsize size = {0};
+   return ioctl(STDOUT_FILENO, TIOCGWINSZ, &size) ? 0u : size.ws_col;
 }
 
 int bm_stem_size(const char* path)

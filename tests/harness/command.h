@@ -4,6 +4,8 @@
 #ifndef BM_HARNESS_COMMAND_H
 #define BM_HARNESS_COMMAND_H
 
+#include <stdint.h>
+
 /** A session's alternatives at equal loudness, and a page to choose by ear. */
 int bm_audition_command(int n_arguments, char** arguments);
 
@@ -32,6 +34,12 @@ int bm_response_command(int n_arguments, char** arguments);
    @return NULL, with a line on standard error, if there is none: the end, "" or another option.
 */
 const char* bm_option_value(int n_arguments, char** arguments, int* n, const char* wanted);
+
+/** Say in a line that a command has no use for an argument. */
+void bm_tell_unknown(const char* command, const char* argument);
+
+/** How many columns standard output has; 0 where it is no terminal. */
+uint32_t bm_terminal_columns(void);
 
 /** How much of a session's path its name is: all but the ending. */
 int bm_stem_size(const char* path);

@@ -12,6 +12,7 @@
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
+#include <unistd.h>
 
 #define BM_RDFS "http://www.w3.org/2000/01/rdf-schema#"
 #define BM_DOAP "http://usefulinc.com/ns/doap#"
@@ -354,9 +355,31 @@ static void make_path_absolute(void)
    free(rest);
 }
 
+/* The folders of LV2_PATH hold bundles. To lilv a bundle among them is a folder of broken bundles, and it
+   says so of each file. */
+static bool check_path(BmError* error)
+{
+   const char* given = getenv("LV2_PATH");
+   char* rest = bm_copy(given ? given : "");
+   char* state = NULL;
+   for (char* folder = strtok_r(rest, ":", &state); folder && !error->is_set;
+        folder = strtok_r(NULL, ":", &state)) {
+      char* manifest = bm_print("%s/manifest.ttl", folder);
+      if (!access(manifest, F_OK)) {
+         bm_fail(error, "LV2_PATH: %s is a bundle itself; name the folder that holds it", folder);
+      }
+      free(manifest);
+   }
+   free(rest);
+   return !error->is_set;
+}
+
 BmHost* bm_host_new(BmError* error)
 {
    make_path_absolute();
+   if (!check_path(error)) {
+      return NULL;
+   }
    LilvWorld* world = lilv_world_new();
    if (!world) {
       bm_fail(error, "lilv could not be started");
@@ -418,6 +441,18 @@ const BmPlugin* bm_host_plugin(BmHost* host, uint32_t n)
    return n < host->n_plugins ? describe(host, &host->plugins[n]) : NULL;
 }
 
+const char* bm_host_hint(const BmHost* host)
+{
+   for (uint32_t n = 0; n < host->n_plugins; ++n) {
+      if (!strncmp(host->plugins[n].uri, BM_OWN_URI, strlen(BM_OWN_URI))) {
+         return "`bookmatch list` names those that are";
+      }
+   }
+   return host->n_plugins
+             ? "bookmatch.lv2 does not lie where LV2_PATH or, without it, the standard folders point"
+             : "no LV2 plugin lies where LV2_PATH or, without it, the standard folders point";
+}
+
 const BmPlugin* bm_host_find(BmHost* host, const char* uri, BmError* error)
 {
    const char** uris = bm_calloc(host->n_plugins, sizeof(char*));
@@ -431,7 +466,7 @@ const BmPlugin* bm_host_find(BmHost* host, const char* uri, BmError* error)
       if (nearest) {
          bm_fail(error, "no plugin <%s> is installed; did you mean <%s>?", uri, nearest);
       } else {
-         bm_fail(error, "no plugin <%s> is installed; `bookmatch list` names those that are", uri);
+         bm_fail(error, "no plugin <%s> is installed; %s", uri, bm_host_hint(host));
       }
    }
    free(uris);

@@ -97,6 +97,12 @@ uint32_t bm_host_n_plugins(const BmHost* host);
 /** Plugin number `n`, sorted by URI. Its ports are read on first use. */
 const BmPlugin* bm_host_plugin(BmHost* host, uint32_t n);
 
+#define BM_OWN_URI "urn:bookmatch:"
+
+/** What a user whose plugin is not there may look at: the path, if it leads to none of ours; else the list.
+ */
+const char* bm_host_hint(const BmHost* host);
+
 /**
    Find a plugin by its URI.
 

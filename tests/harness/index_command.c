@@ -68,7 +68,7 @@ static bool parse(int n_arguments, char** arguments, Options* options)
       } else if (argument[0] != '-') {
          options->sessions[options->n_sessions++] = argument;
       } else {
-         fprintf(stderr, "bookmatch: index does not know what to do with \"%s\"\n", argument);
+         bm_tell_unknown("index", argument);
          return false;
       }
    }

@@ -8,20 +8,26 @@
 #include <stdlib.h>
 #include <string.h>
 
+/* Lines are no longer, nor than the terminal is wide. */
+#define MAX_COLUMNS 96u
+
 static void print_help(const char* help, const char* indent)
 {
+   const uint32_t columns = bm_terminal_columns();
+   const uint32_t room =
+      (columns && columns < MAX_COLUMNS ? columns : MAX_COLUMNS) - (uint32_t)strlen(indent);
    /* A sentence from Turtle may have been wrapped there. */
    char* text = bm_copy(help);
    char* rest = NULL;
    uint32_t column = 0;
    for (char* word = strtok_r(text, " \n\t", &rest); word; word = strtok_r(NULL, " \n\t", &rest)) {
       const uint32_t size = (uint32_t)strlen(word);
-      if (column && column + 1 + size > 90) {
+      if (column && column + 1 + size > room) {
          printf("\n");
          column = 0;
       }
       printf("%s%s", column ? " " : indent, word);
-      column += size + 1;
+      column += size + (column ? 1 : 0);
    }
    printf(column ? "\n" : "");
    free(text);
@@ -91,7 +97,7 @@ int bm_list_command(int n_arguments, char** arguments)
          print_plugin(plugin);
       }
    } else if (host && bm_host_n_plugins(host) == 0) {
-      bm_fail(&error, "no LV2 plugin is installed where LV2_PATH or, without it, the standard folders point");
+      bm_fail(&error, "%s", bm_host_hint(host));
    } else if (host) {
       for (uint32_t n = 0; n < bm_host_n_plugins(host); ++n) {
          const BmPlugin* plugin = bm_host_plugin(host, n);

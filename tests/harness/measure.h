@@ -138,8 +138,9 @@ bool bm_measure_file(BmHost* host, const char* path, double lowest_note_hz, BmWa
 void bm_measure_add_json(BmText* text, const char* const* paths, const BmMeasurement* figures,
                          uint32_t n_files);
 
-/** Add them as a table, a column for each file, for a terminal. */
+/** Add them as a table, a column for each file; as several below each other where one would have more than
+    `max_columns` letters in a line. 0: no limit. */
 void bm_measure_add_table(BmText* text, const char* const* paths, const BmMeasurement* figures,
-                          uint32_t n_files);
+                          uint32_t n_files, uint32_t max_columns);
 
 #endif

@@ -40,27 +40,26 @@ static const char* file_name(const char* path)
    return slash ? slash + 1 : path;
 }
 
-void bm_measure_add_table(BmText* text, const char* const* paths, const BmMeasurement* figures,
-                          uint32_t n_files)
+static int column_width(const char* path)
+{
+   const int width = width_of(file_name(path)) + 2;
+   return width > COLUMN_WIDTH ? width : COLUMN_WIDTH;
+}
+
+static void add_columns(BmText* text, const char* const* paths, const BmMeasurement* figures,
+                        uint32_t n_files, int label_width)
 {
    uint32_t n_descriptors;
    const BmDescriptor* all = bm_descriptors(&n_descriptors);
-   int label_width = 0;
-   for (uint32_t d = 0; d < n_descriptors; ++d) {
-      const int width = width_of(all[d].label) + 1 + width_of(all[d].unit);
-      label_width = width > label_width ? width : label_width;
-   }
    bm_text_addf(text, "%*s", label_width, "");
    for (uint32_t n = 0; n < n_files; ++n) {
-      const int width = width_of(file_name(paths[n])) + 2;
-      add_cell(text, file_name(paths[n]), width > COLUMN_WIDTH ? width : COLUMN_WIDTH);
+      add_cell(text, file_name(paths[n]), column_width(paths[n]));
    }
    bm_text_add(text, "\n");
    for (uint32_t d = 0; d < n_descriptors; ++d) {
       const int room = label_width - width_of(all[d].label);
       bm_text_addf(text, "%s%*s", all[d].label, room, all[d].unit);
       for (uint32_t n = 0; n < n_files; ++n) {
-         const int width = width_of(file_name(paths[n])) + 2;
          char number[BM_NUMBER_BYTES];
          const double value = bm_measurement_value(&figures[n], &all[d]);
          bm_format_value(number, value, all[d].decimals, false);
@@ -70,9 +69,32 @@ void bm_measure_add_table(BmText* text, const char* const* paths, const BmMeasur
             bm_format_note(note, value);
          }
          snprintf(cell, sizeof cell, "%s%s%s", note, *note ? " " : "", number);
-         add_cell(text, cell, width > COLUMN_WIDTH ? width : COLUMN_WIDTH);
+         add_cell(text, cell, column_width(paths[n]));
       }
       bm_text_add(text, "\n");
+   }
+}
+
+void bm_measure_add_table(BmText* text, const char* const* paths, const BmMeasurement* figures,
+                          uint32_t n_files, uint32_t max_columns)
+{
+   uint32_t n_descriptors;
+   const BmDescriptor* all = bm_descriptors(&n_descriptors);
+   int label_width = 0;
+   for (uint32_t d = 0; d < n_descriptors; ++d) {
+      const int width = width_of(all[d].label) + 1 + width_of(all[d].unit);
+      label_width = width > label_width ? width : label_width;
+   }
+   for (uint32_t from = 0; from < n_files;) {
+      uint32_t n = 1;
+      uint32_t columns = (uint32_t)(label_width + column_width(paths[from]));
+      while (from + n < n_files &&
+             (!max_columns || columns + (uint32_t)column_width(paths[from + n]) <= max_columns)) {
+         columns += (uint32_t)column_width(paths[from + n++]);
+      }
+      bm_text_add(text, from ? "\n" : "");
+      add_columns(text, paths + from, figures + from, n, label_width);
+      from += n;
    }
 }
 
@@ -117,7 +139,7 @@ static bool parse(int n_arguments, char** arguments, Options* options)
             return false;
          }
       } else if (argument[0] == '-' && argument[1]) {
-         fprintf(stderr, "bookmatch: measure does not know what to do with \"%s\"\n", argument);
+         bm_tell_unknown("measure", argument);
          return false;
       } else {
          options->paths[options->n_paths++] = argument;
@@ -155,8 +177,11 @@ int bm_measure_command(int n_arguments, char** arguments)
       fprintf(stderr, "bookmatch: %s\n", error.text);
    } else {
       BmText text = {0};
-      (options.as_json ? bm_measure_add_json : bm_measure_add_table)(&text, options.paths, figures,
-                                                                     options.n_paths);
+      if (options.as_json) {
+         bm_measure_add_json(&text, options.paths, figures, options.n_paths);
+      } else {
+         bm_measure_add_table(&text, options.paths, figures, options.n_paths, bm_terminal_columns());
+      }
       fputs(text.failed ? "" : text.chars, stdout);
       bm_text_free(&text);
    }

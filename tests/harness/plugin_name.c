@@ -4,8 +4,6 @@
 #include <stdlib.h>
 #include <string.h>
 
-#define BM_OWN "urn:bookmatch:"
-
 #define BM_FAMILY "Bookmatch "
 
 char* bm_short_plugin_name(const char* name)
@@ -25,18 +23,21 @@ static void fail_name(BmHost* host, const char* name, BmError* error)
    char** names = bm_calloc((uint64_t)n_plugins + 1, sizeof *names);
    for (uint32_t n = 0; n < n_plugins; ++n) {
       const char* uri = bm_host_plugin(host, n)->uri;
-      if (!strncmp(uri, BM_OWN, strlen(BM_OWN))) {
-         names[n] = bm_copy(uri + strlen(BM_OWN));
+      if (!strncmp(uri, BM_OWN_URI, strlen(BM_OWN_URI))) {
+         names[n] = bm_copy(uri + strlen(BM_OWN_URI));
          if (!strchr(name, '#')) {
             names[n][strcspn(names[n], "#")] = '\0';
          }
       }
    }
    const char* nearest = bm_nearest(name, (const char* const*)names, n_plugins);
+   for (uint32_t n = 0; n < n_plugins && !nearest; ++n) {
+      nearest = *name && names[n] && strstr(names[n], name) ? names[n] : NULL;
+   }
    if (nearest) {
       bm_fail(error, "no plugin \"%s\" is installed; did you mean \"%s\"?", name, nearest);
    } else {
-      bm_fail(error, "no plugin \"%s\" is installed; `bookmatch list` names those that are", name);
+      bm_fail(error, "no plugin \"%s\" is installed; %s", name, bm_host_hint(host));
    }
    for (uint32_t n = 0; n < n_plugins; ++n) {
       free(names[n]);
@@ -53,7 +54,7 @@ const BmPlugin* bm_find_named_plugin(BmHost* host, const char* name, BmError* er
    const BmPlugin* plugin = NULL;
    for (int n = 0; n < 2 && !plugin; ++n) {
       BmError ignored = {0};
-      char* uri = bm_print(BM_OWN "%s%s", name, forms[n]);
+      char* uri = bm_print(BM_OWN_URI "%s%s", name, forms[n]);
       plugin = bm_host_find(host, uri, &ignored);
       free(uri);
    }

@@ -60,7 +60,7 @@ static bool parse(int n_arguments, char** arguments, Options* options)
       } else if (argument[0] != '-' && !options->session) {
          options->session = argument;
       } else {
-         fprintf(stderr, "bookmatch: render does not know what to do with \"%s\"\n", argument);
+         bm_tell_unknown("render", argument);
          return false;
       }
    }
@@ -174,7 +174,11 @@ static bool print_figures(const Options* options, BmHost* host, const BmSession*
    }
    BmText text = {0};
    if (!error->is_set) {
-      (options->as_json ? bm_measure_add_json : bm_measure_add_table)(&text, paths, figures, n_files);
+      if (options->as_json) {
+         bm_measure_add_json(&text, paths, figures, n_files);
+      } else {
+         bm_measure_add_table(&text, paths, figures, n_files, bm_terminal_columns());
+      }
       fputs(text.failed ? "" : text.chars, stdout);
    }
    bm_text_free(&text);

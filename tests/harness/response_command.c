@@ -112,7 +112,7 @@ static bool parse(int n_arguments, char** arguments, Options* options)
       } else if (argument[0] != '-' && strchr(argument, '=')) {
          options->settings[options->n_settings++] = argument;
       } else {
-         fprintf(stderr, "bookmatch: response does not know what to do with \"%s\"\n", argument);
+         bm_tell_unknown("response", argument);
          return false;
       }
    }

@@ -7,6 +7,7 @@
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
+#include <sys/stat.h>
 
 struct BmTurtle {
    char* path;
@@ -195,6 +196,25 @@ static SerdStatus on_error(void* handle, const SerdError* serd_error)
    return SERD_SUCCESS;
 }
 
+/* Say of a folder or of audio what it is, before the parser says what of Turtle it misses. */
+static bool check_text(FILE* file, const char* path, BmError* error)
+{
+   struct stat status;
+   if (fstat(fileno(file), &status)) {
+      return bm_fail(error, "%s: %s", path, strerror(errno));
+   }
+   if (S_ISDIR(status.st_mode)) {
+      return bm_fail(error, "%s: is a folder, not a Turtle file", path);
+   }
+   if (!S_ISREG(status.st_mode)) {
+      return true; /* what comes through a pipe cannot be read twice */
+   }
+   char head[512];
+   const size_t size = fread(head, 1, sizeof(head), file);
+   rewind(file);
+   return !memchr(head, '\0', size) || bm_fail(error, "%s: is no text; a Turtle file is wanted here", path);
+}
+
 BmTurtle* bm_turtle_read(const char* path, BmError* error)
 {
    FILE* file = fopen(path, "rb");
@@ -204,6 +224,11 @@ BmTurtle* bm_turtle_read(const char* path, BmError* error)
       if (file) {
          fclose(file);
       }
+      return NULL;
+   }
+   if (!check_text(file, path, error)) {
+      free(absolute);
+      fclose(file);
       return NULL;
    }
    BmTurtle* turtle = bm_calloc(1, sizeof(BmTurtle));

@@ -511,6 +511,16 @@ static void wrong_usage_is_exit_code_2_with_help(void** state)
    assert_said(&result, 0, "bookmatch list [PLUGIN]");
    result = run("--help");
    assert_said(&result, 0, "bookmatch render SESSION.ttl");
+   /* It fits the narrowest usual terminal. */
+   for (char* line = strtok(result.text, "\n"); line; line = strtok(NULL, "\n")) {
+      if (strlen(line) > 79) {
+         fail_msg("%zu columns: %s", strlen(line), line);
+      }
+   }
+   result = run("--version");
+   assert_said(&result, 0, "bookmatch 0.");
+   result = run("render", "--fast", "a.ttl");
+   assert_said(&result, 2, "render does not know what to do with \"--fast\"; `bookmatch render --help` says");
 }
 
 static void list_shows_plugins_and_the_ports_of_one(void** state)
@@ -524,12 +534,48 @@ static void list_shows_plugins_and_the_ports_of_one(void** state)
    assert_said(&result, 0, "<urn:bookmatch:test#half>  Half");
    result = run("list", "urn:bookmatch:test#momo");
    assert_said(&result, 1, "did you mean <urn:bookmatch:test#mono>?");
+   result = run("list", "fundamental");
+   assert_said(&result, 1, "did you mean \"fundamental-eq\"?");
    result = run("list", "momo");
    assert_said(&result, 1, "no plugin \"momo\" is installed; `bookmatch list` names those that are");
    result = run("list", "test#momo");
    assert_said(&result, 1, "no plugin \"test#momo\" is installed; did you mean \"test#mono\"?");
    result = run("list", "fundmental-eq");
    assert_said(&result, 1, "no plugin \"fundmental-eq\" is installed; did you mean \"fundamental-eq\"?");
+}
+
+static void a_path_that_leads_to_no_plugin_is_said(void** state)
+{
+   (void)state;
+   write_take("take.wav", RATE_HZ, 1, 480, wave_noise);
+   write_session("wrong.ttl",
+                 "<> a bm:Session .\n" TRACK "; bm:inserts ( [ lv2:appliesTo test:mono ] ) .\n" STEM ".\n");
+   char* path = bm_copy(getenv("LV2_PATH"));
+   setenv("LV2_PATH", in_folder("nowhere"), 1);
+   Result result = run("list");
+   assert_said(&result, 1, "no LV2 plugin lies where LV2_PATH or, without it, the standard folders point");
+   result = run("render", in_folder("wrong.ttl"), "-o", folder);
+   assert_said(&result, 1, "no LV2 plugin lies where LV2_PATH");
+   write_text("manifest.ttl", "");
+   setenv("LV2_PATH", folder, 1);
+   result = run("list");
+   assert_said(&result, 1, "is a bundle itself; name the folder that holds it");
+   result = run("measure", in_folder("take.wav"));
+   assert_said(&result, 1, "is a bundle itself");
+   setenv("LV2_PATH", path, 1);
+   free(path);
+   result = run("render", in_folder("wrong.ttl"), "-o", folder, "--no-report");
+   assert_int_equal(result.status, 0);
+}
+
+static void what_is_no_session_is_named_for_what_it_is(void** state)
+{
+   (void)state;
+   write_take("take.wav", RATE_HZ, 1, 480, wave_noise);
+   Result result = run("render", folder);
+   assert_said(&result, 1, "is a folder, not a Turtle file");
+   result = run("render", in_folder("take.wav"));
+   assert_said(&result, 1, "take.wav: is no text; a Turtle file is wanted here");
 }
 
 /* Seconds of 8 kHz mono silence as a file that is mostly a hole. */
@@ -597,6 +643,8 @@ int main(void)
       cmocka_unit_test(an_index_leads_to_what_was_rendered_and_says_what_was_not),
       cmocka_unit_test(wrong_usage_is_exit_code_2_with_help),
       cmocka_unit_test(list_shows_plugins_and_the_ports_of_one),
+      cmocka_unit_test(a_path_that_leads_to_no_plugin_is_said),
+      cmocka_unit_test(what_is_no_session_is_named_for_what_it_is),
       cmocka_unit_test(two_hours_take_no_more_memory_than_ten_seconds),
    };
    return cmocka_run_group_tests(tests, open_folder, close_folder);

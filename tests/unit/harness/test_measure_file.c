@@ -142,7 +142,7 @@ static void the_table_is_aligned(void** state)
    figures[1].lowest_note_hz = 92.5;
    const char* const paths[] = {"folder/a.wav", "folder/a rather long name of a take.wav"};
    BmText text = {0};
-   bm_measure_add_table(&text, paths, figures, 2);
+   bm_measure_add_table(&text, paths, figures, 2, 0);
    assert_null(strstr(text.chars, "folder"));
    /* Columns end in the same place, counted in letters. */
    size_t first_width = 0;
@@ -157,6 +157,38 @@ static void the_table_is_aligned(void** state)
    bm_text_free(&text);
 }
 
+static void many_files_make_tables_that_fit_the_terminal(void** state)
+{
+   (void)state;
+   BmMeasurement figures[9];
+   memset(figures, 0, sizeof figures);
+   const char* paths[9];
+   for (uint32_t n = 0; n < 9; ++n) {
+      paths[n] = "take.wav";
+      figures[n].crest_db = n;
+   }
+   for (uint32_t columns = 45; columns < 200; columns += 13) {
+      BmText text = {0};
+      bm_measure_add_table(&text, paths, figures, 9, columns);
+      uint32_t n_seen = 0;
+      for (char* line = strtok(text.chars, "\n"); line; line = strtok(NULL, "\n")) {
+         if (strlen(line) > columns) {
+            fail_msg("%u columns are too few for: %s", columns, line);
+         }
+         /* Every file once, in order. */
+         const char* at = strncmp(line, "Crest factor", 12) ? "" : strstr(line, "dB") + 2;
+         double value;
+         int used;
+         while (sscanf(at, "%lf%n", &value, &used) == 1) {
+            assert_close(value, n_seen++, 0.0);
+            at += used;
+         }
+      }
+      assert_int_equal(n_seen, 9);
+      bm_text_free(&text);
+   }
+}
+
 int main(void)
 {
    const struct CMUnitTest tests[] = {
@@ -165,6 +197,7 @@ int main(void)
       cmocka_unit_test(who_waits_sees_the_share_that_is_done_and_can_end_it),
       cmocka_unit_test(json_of_any_figures_and_names_is_strict),
       cmocka_unit_test(the_table_is_aligned),
+      cmocka_unit_test(many_files_make_tables_that_fit_the_terminal),
    };
    return cmocka_run_group_tests(tests, make_path, remove_path);
 }
