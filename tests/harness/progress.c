@@ -5,6 +5,10 @@
 #include <time.h>
 #include <unistd.h>
 
+/* A person at a terminal wonders soon; a log wants to know of what is long. */
+#define TERMINAL_PATIENCE_S 1.0
+#define LOG_PATIENCE_S 10.0
+
 static double now_s(void)
 {
    struct timespec now;
@@ -18,13 +22,18 @@ void bm_progress_begin(BmProgress* progress, double rate_hz)
       .rate_hz = rate_hz, .is_terminal = isatty(STDERR_FILENO), .begun_s = now_s(), .last_s = now_s()};
 }
 
+static bool is_soon(const BmProgress* progress, double elapsed_s)
+{
+   return elapsed_s < (progress->is_terminal ? TERMINAL_PATIENCE_S : LOG_PATIENCE_S);
+}
+
 void bm_progress_tell(BmProgress* progress, uint64_t done_frames, uint64_t total_frames)
 {
    const double now = now_s();
    const double elapsed_s = now - progress->begun_s;
    const double share = total_frames ? (double)done_frames / (double)total_frames : 0.0;
    const double speed = (double)done_frames / progress->rate_hz / elapsed_s;
-   if (elapsed_s < 1.0) {
+   if (is_soon(progress, elapsed_s)) {
       return;
    }
    if (progress->is_terminal && now - progress->last_s >= 0.1) {
@@ -40,7 +49,7 @@ void bm_progress_tell(BmProgress* progress, uint64_t done_frames, uint64_t total
 
 void bm_progress_say(BmProgress* progress, const char* what)
 {
-   if (now_s() - progress->begun_s < 1.0) {
+   if (is_soon(progress, now_s() - progress->begun_s)) {
       return;
    }
    progress->is_line_open = progress->is_terminal;

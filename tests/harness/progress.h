@@ -12,7 +12,7 @@
    How far a long render is, on stderr: one line that is written over on a terminal, a line for each tenth
    elsewhere.
 
-   Nothing is said of what takes less than a second.
+   Nothing is said of what takes less than a second, or in a log less than ten.
 */
 typedef struct {
    double rate_hz;
