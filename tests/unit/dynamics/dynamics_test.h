@@ -1,10 +1,11 @@
 /* SPDX-License-Identifier: ISC */
-/* What the tests of compressors and shapers share: sines through a processor, harmonics, and the click a
-   moved control makes. Include after unit_test.h. */
+/* What the tests of compressors and shapers share: sines through a processor, harmonics, and the click that a
+   moved control makes beside harmonics of its own. Include after unit_test.h. */
 #ifndef BM_DYNAMICS_TEST_H
 #define BM_DYNAMICS_TEST_H
 
 #include "base/frame.h"
+#include "click.h"
 
 #include <stdlib.h>
 #include <string.h>
@@ -83,57 +84,7 @@ static inline double bm_test_component(const BmFrame* x, uint32_t n_frames, doub
    return 2.0 * sqrt(re * re + im * im) / n_frames;
 }
 
-/** In-place radix-2 transform of 2^log2_n complex numbers, re and im by turns; its own inverse with `sign` 1,
-   but for the scale. */
-static inline void bm_test_fft(double* x, int log2_n, int sign)
-{
-   const uint32_t n = 1U << log2_n;
-   for (uint32_t i = 1, j = 0; i < n; ++i) {
-      uint32_t bit = n >> 1;
-      for (; j & bit; bit >>= 1) {
-         j ^= bit;
-      }
-      j ^= bit;
-      if (i < j) {
-         for (int k = 0; k < 2; ++k) {
-            const double swap = x[2 * i + (uint32_t)k];
-            x[2 * i + (uint32_t)k] = x[2 * j + (uint32_t)k];
-            x[2 * j + (uint32_t)k] = swap;
-         }
-      }
-   }
-   for (uint32_t length = 2; length <= n; length *= 2) {
-      for (uint32_t k = 0; k < length / 2; ++k) {
-         const double angle = sign * 2.0 * BM_TEST_PI * k / length;
-         const double c = cos(angle);
-         const double s = sin(angle);
-         for (uint32_t i = k; i < n; i += length) {
-            double* a = x + 2 * i;
-            double* b = x + 2 * (i + length / 2);
-            const double re = b[0] * c - b[1] * s;
-            const double im = b[0] * s + b[1] * c;
-            b[0] = a[0] - re;
-            b[1] = a[1] - im;
-            a[0] += re;
-            a[1] += im;
-         }
-      }
-   }
-}
-
-static inline double bm_test_bessel_i0(double x)
-{
-   double sum = 1.0;
-   double term = 1.0;
-   for (int k = 1; term > 1e-17 * sum; ++k) {
-      term *= (0.5 * x / k) * (0.5 * x / k);
-      sum += term;
-   }
-   return sum;
-}
-
-#define BM_TEST_CLICK_LOG2_FRAMES 15
-#define BM_TEST_CLICK_FRAMES (1U << BM_TEST_CLICK_LOG2_FRAMES)
+#define BM_TEST_CLICK_FRAMES 32768U
 
 /**
    The click of a control moved at the middle of x [BM_TEST_CLICK_FRAMES], dBFS.
@@ -149,7 +100,7 @@ static inline double bm_test_click_db(const BmFrame* x, double rate_hz, double t
       const double t = 2.0 * i / BM_TEST_CLICK_FRAMES - 1.0;
       z[2 * i] = x[i][0] * bm_test_bessel_i0(24.0 * sqrt(1.0 - t * t)) / bm_test_bessel_i0(24.0);
    }
-   bm_test_fft(z, BM_TEST_CLICK_LOG2_FRAMES, -1);
+   bm_test_fft(z, BM_TEST_CLICK_FRAMES, -1);
    for (uint32_t k = 0; k < BM_TEST_CLICK_FRAMES; ++k) {
       const double hz =
          (k <= BM_TEST_CLICK_FRAMES / 2 ? k : BM_TEST_CLICK_FRAMES - k) * rate_hz / BM_TEST_CLICK_FRAMES;
@@ -159,7 +110,7 @@ static inline double bm_test_click_db(const BmFrame* x, double rate_hz, double t
          z[2 * k + 1] = 0.0;
       }
    }
-   bm_test_fft(z, BM_TEST_CLICK_LOG2_FRAMES, 1);
+   bm_test_fft(z, BM_TEST_CLICK_FRAMES, 1);
    double peak = 0.0;
    for (uint32_t i = 0; i < BM_TEST_CLICK_FRAMES; ++i) {
       peak = fmax(peak, fabs(z[2 * i]) / BM_TEST_CLICK_FRAMES);
