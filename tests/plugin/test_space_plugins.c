@@ -5,6 +5,7 @@
 */
 #include "unit_test.h"
 
+#include "decay_time.h"
 #include "hosted.h"
 #include "measure.h"
 #include "recordings.h"
@@ -184,27 +185,11 @@ static double octave_t30_s(Pair response, double rate_hz, double centre_hz)
       }
       free(bins);
    }
-   double total = 0.0;
-   for (uint32_t n = n_frames; n-- > 0;) {
-      total += energy[n];
-   }
-   double left = total, st = 0.0, sl = 0.0, stt = 0.0, stl = 0.0, count = 0.0;
-   for (uint32_t n = 0; n < n_frames; ++n) {
-      const double level_db = 10.0 * log10(left / total);
-      left -= energy[n];
-      if (level_db <= -5.0 && level_db >= -35.0) {
-         const double t = n / rate_hz;
-         st += t;
-         sl += level_db;
-         stt += t * t;
-         stl += t * level_db;
-         count += 1.0;
-      }
-   }
+   const double time_s = bm_test_t30_s(energy, n_frames, rate_hz);
    free(back);
    free(wave);
    free(energy);
-   return -60.0 / ((count * stl - st * sl) / (count * stt - st * st));
+   return time_s;
 }
 
 /* A single response scatters by itself (ISO 3382-2, A.2: 3 to 5 % here), so both inputs are played; the

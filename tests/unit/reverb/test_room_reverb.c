@@ -2,6 +2,7 @@
 /* If these fail, the room rings, clicks, lies about its decay time, or hollows out the mono mix. */
 #include "unit_test.h"
 
+#include "decay_time.h"
 #include "filters/matched.h"
 #include "ladder.h"
 #include "reverb/room_reverb.h"
@@ -94,29 +95,6 @@ static void octave_energy(const BmFrame* x, uint32_t n_frames, double rate_hz, d
    }
 }
 
-/* ISO 3382-1: straight line through -5 to -35 dB of the backward integral (Schroeder 1965), times 60 / 30. */
-static double t30_s(const double* energy, uint32_t n_frames, double rate_hz)
-{
-   double total = 0.0;
-   for (uint32_t n = n_frames; n-- > 0;) {
-      total += energy[n];
-   }
-   double left = total, st = 0.0, sl = 0.0, stt = 0.0, stl = 0.0, count = 0.0;
-   for (uint32_t n = 0; n < n_frames; ++n) {
-      const double level_db = 10.0 * log10(left / total);
-      left -= energy[n];
-      if (level_db <= -5.0 && level_db >= -35.0) {
-         const double t = n / rate_hz;
-         st += t;
-         sl += level_db;
-         stt += t * t;
-         stl += t * level_db;
-         count += 1.0;
-      }
-   }
-   return -60.0 / ((count * stl - st * sl) / (count * stt - st * st));
-}
-
 /* The mean over positions that ISO 3382-2 asks for: two sources, two ears. */
 static double measured_decay_s(BmFrame* const* responses, uint32_t n_frames, double rate_hz, double centre_hz)
 {
@@ -124,7 +102,7 @@ static double measured_decay_s(BmFrame* const* responses, uint32_t n_frames, dou
    assert_non_null(energy);
    octave_energy(responses[0], n_frames, rate_hz, centre_hz, energy);
    octave_energy(responses[1], n_frames, rate_hz, centre_hz, energy);
-   const double time_s = t30_s(energy, n_frames, rate_hz);
+   const double time_s = bm_test_t30_s(energy, n_frames, rate_hz);
    free(energy);
    return time_s;
 }
@@ -146,7 +124,7 @@ static double expected_decay_s(const BmRoomReverbParams* params, double centre_h
          power *= step;
       }
    }
-   const double time_s = t30_s(energy, FRAMES, rate_hz);
+   const double time_s = bm_test_t30_s(energy, FRAMES, rate_hz);
    free(energy);
    return time_s;
 }
