@@ -387,6 +387,20 @@ static void a_change_of_quality_keeps_the_charge(void** state)
    assert_close(bm_fet_compressor_reduction_db(&fet), reduction * exp(-50.0 / 1100.0), 0.05);
 }
 
+static BmFetCompressorParams anything(uint64_t* seed)
+{
+   return (BmFetCompressorParams){
+      .threshold_db = -25.0 + 25.0 * bm_test_random(seed),
+      .ratio = exp(bm_test_random(seed) * 2.0 + log(14.0)),
+      .attack_ms = 0.41 + 0.39 * bm_test_random(seed),
+      .release_ms = 575.0 + 525.0 * bm_test_random(seed),
+      .makeup_db = 24.0 * bm_test_random(seed),
+      .sidechain_low_cut_hz = 270.0 + 250.0 * bm_test_random(seed),
+      .link = 0.5 + 0.5 * bm_test_random(seed),
+      .quality = bm_test_random(seed) > 0.0 ? BM_QUALITY_RENDER : BM_QUALITY_LIVE,
+   };
+}
+
 static void any_controls_at_any_rate_leave_it_finite_and_bounded(void** state)
 {
    (void)state;
@@ -397,13 +411,7 @@ static void any_controls_at_any_rate_leave_it_finite_and_bounded(void** state)
       start(rates_hz[r], &params);
       BmFrame block[32];
       for (int b = 0; b < 800; ++b) {
-         params.threshold_db = -30.0 + 30.0 * bm_test_random(&seed);
-         params.ratio = exp(bm_test_random(&seed) * 2.0 + log(14.0));
-         params.attack_ms = 0.41 + 0.39 * bm_test_random(&seed);
-         params.release_ms = 575.0 + 525.0 * bm_test_random(&seed);
-         params.makeup_db = 24.0 * bm_test_random(&seed);
-         params.sidechain_low_cut_hz = 270.0 + 250.0 * bm_test_random(&seed);
-         params.link = 0.5 + 0.5 * bm_test_random(&seed);
+         params = anything(&seed);
          params.quality = b % 90 < 45 ? BM_QUALITY_LIVE : BM_QUALITY_RENDER;
          bm_fet_compressor_set(&fet, &params);
          const double peak = b % 10 == 0 ? 1e4 : b % 10 == 1 ? 0.0 : b % 10 == 2 ? 1e-30 : 1.0;
@@ -427,19 +435,19 @@ static void* fresh(void)
    return self;
 }
 
-static void reset(void* self)
+static void move(void* self, uint32_t nth)
 {
-   BmFetCompressorParams params = plain();
-   params.release_ms = 50.0;
-   bm_fet_compressor_reset(self);
+   uint64_t seed = nth;
+   const BmFetCompressorParams params = anything(&seed);
    bm_fet_compressor_set(self, &params);
 }
 
 static void block_size_place_and_reset_change_no_bit(void** state)
 {
    (void)state;
-   const BmLadder ladder = {fresh, process, reset, free};
+   const BmLadder ladder = {fresh, process, (void (*)(void*))bm_fet_compressor_reset, free};
    bm_test_climb(&ladder, 12000);
+   bm_test_climb_moving(&ladder, move, 12000);
 }
 
 int main(void)

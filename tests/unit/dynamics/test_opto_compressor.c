@@ -325,6 +325,19 @@ static void a_moved_control_does_not_click(void** state)
    assert_between(click_db(), -200.0, -80.0);
 }
 
+static BmOptoCompressorParams anything(uint64_t* seed)
+{
+   return (BmOptoCompressorParams){
+      .threshold_db = -25.0 + 25.0 * bm_test_random(seed),
+      .limit = bm_test_random(seed) > 0.0,
+      .emphasis = 0.5 + 0.5 * bm_test_random(seed),
+      .release_is_set = bm_test_random(seed) > 0.0,
+      .release_ms = 2525.0 + 2475.0 * bm_test_random(seed),
+      .sidechain_low_cut_hz = 270.0 + 250.0 * bm_test_random(seed),
+      .link = 0.5 + 0.5 * bm_test_random(seed),
+   };
+}
+
 static void any_controls_at_any_rate_leave_it_finite_and_bounded(void** state)
 {
    (void)state;
@@ -335,13 +348,7 @@ static void any_controls_at_any_rate_leave_it_finite_and_bounded(void** state)
       start(rates_hz[r], &params);
       BmFrame block[64];
       for (int b = 0; b < 1500; ++b) {
-         params.threshold_db = -30.0 + 30.0 * bm_test_random(&seed);
-         params.limit = bm_test_random(&seed) > 0.0;
-         params.emphasis = 0.5 + 0.5 * bm_test_random(&seed);
-         params.release_is_set = bm_test_random(&seed) > 0.0;
-         params.release_ms = 2525.0 + 2475.0 * bm_test_random(&seed);
-         params.sidechain_low_cut_hz = 270.0 + 250.0 * bm_test_random(&seed);
-         params.link = 0.5 + 0.5 * bm_test_random(&seed);
+         params = anything(&seed);
          bm_opto_compressor_set(&opto, &params);
          const double peak = b % 10 == 0 ? 1e4 : b % 10 == 1 ? 0.0 : b % 10 == 2 ? 1e-30 : 1.0;
          bm_test_noise(block, 64, peak, (uint64_t)b);
@@ -364,11 +371,19 @@ static void* fresh(void)
    return self;
 }
 
+static void move(void* self, uint32_t nth)
+{
+   uint64_t seed = nth;
+   const BmOptoCompressorParams params = anything(&seed);
+   bm_opto_compressor_set(self, &params);
+}
+
 static void block_size_place_and_reset_change_no_bit(void** state)
 {
    (void)state;
    const BmLadder ladder = {fresh, process, (void (*)(void*))bm_opto_compressor_reset, free};
    bm_test_climb(&ladder, 20000);
+   bm_test_climb_moving(&ladder, move, 20000);
 }
 
 int main(void)

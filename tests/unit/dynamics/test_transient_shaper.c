@@ -258,6 +258,14 @@ static void a_change_of_target_is_no_attack(void** state)
    assert_close(power_db(out, 0.25, 0.34), power_db(take, 0.25, 0.34), 0.1);
 }
 
+static BmTransientShaperParams anything(uint64_t* seed)
+{
+   const double attack_db = 15.0 * bm_test_random(seed);
+   const double sustain_db = 15.0 * bm_test_random(seed);
+   return (BmTransientShaperParams){attack_db, sustain_db,
+                                    (BmShapeTarget)(1.0 + 1.49 * bm_test_random(seed))};
+}
+
 static void any_controls_at_any_rate_leave_it_finite_and_bounded(void** state)
 {
    (void)state;
@@ -267,8 +275,7 @@ static void any_controls_at_any_rate_leave_it_finite_and_bounded(void** state)
       start(rates_hz[r], (BmTransientShaperParams){0.0, 0.0, BM_SHAPE_ALL});
       BmFrame block[64];
       for (int b = 0; b < 1500; ++b) {
-         const BmTransientShaperParams params = {15.0 * bm_test_random(&seed), 15.0 * bm_test_random(&seed),
-                                                 (BmShapeTarget)(1.0 + 1.49 * bm_test_random(&seed))};
+         const BmTransientShaperParams params = anything(&seed);
          bm_transient_shaper_set(&shaper, &params);
          const double peak = b % 10 == 0 ? 1e4 : b % 10 == 1 ? 0.0 : b % 10 == 2 ? 1e-30 : 1.0;
          bm_test_noise(block, 64, peak, (uint64_t)b);
@@ -290,11 +297,19 @@ static void* fresh(void)
    return self;
 }
 
+static void move(void* self, uint32_t nth)
+{
+   uint64_t seed = nth;
+   const BmTransientShaperParams params = anything(&seed);
+   bm_transient_shaper_set(self, &params);
+}
+
 static void block_size_place_and_reset_change_no_bit(void** state)
 {
    (void)state;
    const BmLadder ladder = {fresh, process, (void (*)(void*))bm_transient_shaper_reset, free};
    bm_test_climb(&ladder, 20000);
+   bm_test_climb_moving(&ladder, move, 20000);
 }
 
 int main(void)

@@ -296,6 +296,19 @@ static void a_moved_control_does_not_click(void** state)
    assert_between(click_db(), -200.0, -80.0);
 }
 
+static BmVariableMuCompressorParams anything(uint64_t* seed)
+{
+   return (BmVariableMuCompressorParams){
+      .threshold_db = -25.0 + 25.0 * bm_test_random(seed),
+      .attack_ms = 52.5 + 47.5 * bm_test_random(seed),
+      .release_s = 0.2 + 12.0 * (1.0 + bm_test_random(seed)),
+      .balance = bm_test_random(seed),
+      .sidechain_low_cut_hz = 270.0 + 250.0 * bm_test_random(seed),
+      .link = 0.5 + 0.5 * bm_test_random(seed),
+      .quality = bm_test_random(seed) > 0.0 ? BM_QUALITY_RENDER : BM_QUALITY_LIVE,
+   };
+}
+
 static void any_controls_at_any_rate_leave_it_finite_and_bounded(void** state)
 {
    (void)state;
@@ -306,12 +319,7 @@ static void any_controls_at_any_rate_leave_it_finite_and_bounded(void** state)
       start(rates_hz[r], &params);
       BmFrame block[32];
       for (int b = 0; b < 800; ++b) {
-         params.threshold_db = -30.0 + 30.0 * bm_test_random(&seed);
-         params.attack_ms = 52.5 + 47.5 * bm_test_random(&seed);
-         params.release_s = 0.2 + 12.0 * (1.0 + bm_test_random(&seed));
-         params.balance = bm_test_random(&seed);
-         params.sidechain_low_cut_hz = 270.0 + 250.0 * bm_test_random(&seed);
-         params.link = 0.5 + 0.5 * bm_test_random(&seed);
+         params = anything(&seed);
          params.quality = b % 90 < 45 ? BM_QUALITY_LIVE : BM_QUALITY_RENDER;
          bm_variable_mu_compressor_set(&mu, &params);
          const double peak = b % 10 == 0 ? 1e4 : b % 10 == 1 ? 0.0 : b % 10 == 2 ? 1e-30 : 1.0;
@@ -335,11 +343,19 @@ static void* fresh(void)
    return self;
 }
 
+static void move(void* self, uint32_t nth)
+{
+   uint64_t seed = nth;
+   const BmVariableMuCompressorParams params = anything(&seed);
+   bm_variable_mu_compressor_set(self, &params);
+}
+
 static void block_size_place_and_reset_change_no_bit(void** state)
 {
    (void)state;
    const BmLadder ladder = {fresh, process, (void (*)(void*))bm_variable_mu_compressor_reset, free};
    bm_test_climb(&ladder, 12000);
+   bm_test_climb_moving(&ladder, move, 12000);
 }
 
 int main(void)

@@ -192,10 +192,21 @@ static void reset(void* self)
    bm_mid_side_matrix_reset(self);
 }
 
+static void move(void* self, uint32_t nth)
+{
+   const BmMidSideMatrixParams params = {.direction = (BmMidSideDirection)(nth % 3),
+                                         .side_gain_db = nth % 4 * 3.0,
+                                         .width = nth % 5 * 0.5,
+                                         .mid_mute = nth % 7 == 3};
+   bm_mid_side_matrix_set(self, &params);
+}
+
 static void block_size_place_and_reset_leave_no_trace(void** state)
 {
    (void)state;
-   bm_test_climb(&(BmLadder){fresh, process, reset, free}, 5000);
+   const BmLadder ladder = {fresh, process, reset, free};
+   bm_test_climb(&ladder, 5000);
+   bm_test_climb_moving(&ladder, move, 20000);
 }
 
 int main(void)
