@@ -109,4 +109,25 @@ extern const BmPlugin bm_plugin;
       bm_##name##_reset(self);                                                                               \
    }
 
+/**
+   Define `set`, `latency_frames` or `report`, where they only forward: to bm_<name>_set() with the parameters
+   that bm_<plugin>_params() reads from the ports, to bm_<name>_latency_frames(), to bm_<plugin>_report().
+*/
+#define BM_SET_VERB(Type, name, plugin)                                                                      \
+   static void set(void* self, const float* port)                                                            \
+   {                                                                                                         \
+      const Type##Params params = bm_##plugin##_params(port);                                                \
+      bm_##name##_set(self, &params);                                                                        \
+   }
+#define BM_LATENCY_VERB(name)                                                                                \
+   static uint32_t latency_frames(const void* self)                                                          \
+   {                                                                                                         \
+      return bm_##name##_latency_frames(self);                                                               \
+   }
+#define BM_REPORT_VERB(plugin)                                                                               \
+   static void report(const void* self, float* port)                                                         \
+   {                                                                                                         \
+      bm_##plugin##_report(self, port);                                                                      \
+   }
+
 #endif

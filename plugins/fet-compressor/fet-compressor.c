@@ -3,22 +3,9 @@
 #include "shell.h"
 
 BM_FIXED_VERBS(BmFetCompressor, fet_compressor)
-
-static void set(void* self, const float* port)
-{
-   const BmFetCompressorParams params = bm_fet_compressor_params(port);
-   bm_fet_compressor_set(self, &params);
-}
-
-static uint32_t latency_frames(const void* self)
-{
-   return bm_fet_compressor_latency_frames(self);
-}
-
-static void report(const void* self, float* port)
-{
-   bm_fet_compressor_report(self, port);
-}
+BM_SET_VERB(BmFetCompressor, fet_compressor, fet_compressor)
+BM_LATENCY_VERB(fet_compressor)
+BM_REPORT_VERB(fet_compressor)
 
 const BmPlugin bm_plugin = {
    .ports = &fet_compressor,

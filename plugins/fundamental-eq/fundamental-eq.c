@@ -3,17 +3,8 @@
 #include "shell.h"
 
 BM_FIXED_VERBS(BmNoteTrackedEq, note_tracked_eq)
-
-static void set(void* self, const float* port)
-{
-   const BmNoteTrackedEqParams params = bm_fundamental_eq_params(port);
-   bm_note_tracked_eq_set(self, &params);
-}
-
-static void report(const void* self, float* port)
-{
-   bm_fundamental_eq_report(self, port);
-}
+BM_SET_VERB(BmNoteTrackedEq, note_tracked_eq, fundamental_eq)
+BM_REPORT_VERB(fundamental_eq)
 
 static double learned_hz(const void* self)
 {

@@ -3,17 +3,8 @@
 #include "shell.h"
 
 BM_FIXED_VERBS(BmMidSideEq, mid_side_eq)
-
-static void set(void* self, const float* port)
-{
-   const BmMidSideEqParams params = bm_mid_side_eq_params(port);
-   bm_mid_side_eq_set(self, &params);
-}
-
-static void report(const void* self, float* port)
-{
-   bm_mid_side_eq_report(self, port);
-}
+BM_SET_VERB(BmMidSideEq, mid_side_eq, mid_side_eq)
+BM_REPORT_VERB(mid_side_eq)
 
 const BmPlugin bm_plugin = {
    .ports = &mid_side_eq,

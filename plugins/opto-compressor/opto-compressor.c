@@ -3,17 +3,8 @@
 #include "shell.h"
 
 BM_FIXED_VERBS(BmOptoCompressor, opto_compressor)
-
-static void set(void* self, const float* port)
-{
-   const BmOptoCompressorParams params = bm_opto_compressor_params(port);
-   bm_opto_compressor_set(self, &params);
-}
-
-static void report(const void* self, float* port)
-{
-   bm_opto_compressor_report(self, port);
-}
+BM_SET_VERB(BmOptoCompressor, opto_compressor, opto_compressor)
+BM_REPORT_VERB(opto_compressor)
 
 const BmPlugin bm_plugin = {
    .ports = &opto_compressor,

@@ -3,17 +3,8 @@
 #include "shell.h"
 
 BM_FIXED_VERBS(BmPreamp, preamp)
-
-static void set(void* self, const float* port)
-{
-   const BmPreampParams params = bm_preamp_params(port);
-   bm_preamp_set(self, &params);
-}
-
-static uint32_t latency_frames(const void* self)
-{
-   return bm_preamp_latency_frames(self);
-}
+BM_SET_VERB(BmPreamp, preamp, preamp)
+BM_LATENCY_VERB(preamp)
 
 const BmPlugin bm_plugin = {
    .ports = &preamp,

@@ -3,17 +3,8 @@
 #include "tape_saturation_params.h"
 
 BM_FIXED_VERBS(BmTape, tape)
-
-static void set(void* self, const float* port)
-{
-   const BmTapeParams params = bm_tape_saturation_params(port);
-   bm_tape_set(self, &params);
-}
-
-static uint32_t latency_frames(const void* self)
-{
-   return bm_tape_latency_frames(self);
-}
+BM_SET_VERB(BmTape, tape, tape_saturation)
+BM_LATENCY_VERB(tape)
 
 const BmPlugin bm_plugin = {
    .ports = &tape_saturation,

@@ -3,17 +3,8 @@
 #include "transient_shaper_params.h"
 
 BM_FIXED_VERBS(BmTransientShaper, transient_shaper)
-
-static void set(void* self, const float* port)
-{
-   const BmTransientShaperParams params = bm_transient_shaper_params(port);
-   bm_transient_shaper_set(self, &params);
-}
-
-static void report(const void* self, float* port)
-{
-   bm_transient_shaper_report(self, port);
-}
+BM_SET_VERB(BmTransientShaper, transient_shaper, transient_shaper)
+BM_REPORT_VERB(transient_shaper)
 
 const BmPlugin bm_plugin = {
    .ports = &transient_shaper,

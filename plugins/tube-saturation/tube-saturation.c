@@ -3,17 +3,8 @@
 #include "tube_saturation_params.h"
 
 BM_FIXED_VERBS(BmTube, tube)
-
-static void set(void* self, const float* port)
-{
-   const BmTubeParams params = bm_tube_saturation_params(port);
-   bm_tube_set(self, &params);
-}
-
-static uint32_t latency_frames(const void* self)
-{
-   return bm_tube_latency_frames(self);
-}
+BM_SET_VERB(BmTube, tube, tube_saturation)
+BM_LATENCY_VERB(tube)
 
 const BmPlugin bm_plugin = {
    .ports = &tube_saturation,

@@ -3,22 +3,9 @@
 #include "variable_mu_compressor_params.h"
 
 BM_FIXED_VERBS(BmVariableMuCompressor, variable_mu_compressor)
-
-static void set(void* self, const float* port)
-{
-   const BmVariableMuCompressorParams params = bm_variable_mu_compressor_params(port);
-   bm_variable_mu_compressor_set(self, &params);
-}
-
-static uint32_t latency_frames(const void* self)
-{
-   return bm_variable_mu_compressor_latency_frames(self);
-}
-
-static void report(const void* self, float* port)
-{
-   bm_variable_mu_compressor_report(self, port);
-}
+BM_SET_VERB(BmVariableMuCompressor, variable_mu_compressor, variable_mu_compressor)
+BM_LATENCY_VERB(variable_mu_compressor)
+BM_REPORT_VERB(variable_mu_compressor)
 
 const BmPlugin bm_plugin = {
    .ports = &variable_mu_compressor,
