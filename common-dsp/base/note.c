@@ -45,16 +45,6 @@ double bm_note_hz(double key)
    return A4_HZ * exp2((key - A4_KEY) / 12.0);
 }
 
-double bm_note_key(double frequency_hz)
-{
-   return A4_KEY + 12.0 * log2(frequency_hz / A4_HZ);
-}
-
-double bm_note_cents(double frequency_hz, double reference_hz)
-{
-   return 1200.0 * log2(frequency_hz / reference_hz);
-}
-
 uint32_t bm_tuning_count(void)
 {
    return N_TUNINGS;

@@ -7,12 +7,6 @@
 /** Frequency of a MIDI key (fractions are cents): equal temperament on A4 = key 69 = 440 Hz (ISO 16:1975). */
 double bm_note_hz(double key);
 
-/** MIDI key, with fraction, of a frequency > 0 Hz: the inverse of bm_note_hz(). */
-double bm_note_key(double frequency_hz);
-
-/** Interval from `reference_hz` up to `frequency_hz` in cents (1200 an octave); both > 0. */
-double bm_note_cents(double frequency_hz, double reference_hz);
-
 #define BM_TUNING_STRINGS_MAX 12
 
 /** An instrument in one of its tunings. Source of every tuning: common practice, no standard. */

@@ -30,11 +30,6 @@ double bm_shoebox_mean_free_time_s(const BmShoebox* room)
    return 4.0 * bm_shoebox_volume_m3(room) / (bm_shoebox_surface_m2(room) * BM_SPEED_OF_SOUND_M_S);
 }
 
-double bm_shoebox_reflection_lin(const BmShoebox* room, double decay_s)
-{
-   return pow(10.0, -3.0 * bm_shoebox_mean_free_time_s(room) / decay_s);
-}
-
 uint32_t bm_image_count(uint32_t order)
 {
    uint32_t count = 1;

@@ -28,12 +28,6 @@ double bm_shoebox_surface_m2(const BmShoebox* room);
 /** Mean time between two wall hits of a path in a diffuse field, 4 V / (S c) (Kuttruff, Room Acoustics). */
 double bm_shoebox_mean_free_time_s(const BmShoebox* room);
 
-/**
-   Pressure reflection factor of walls, all alike, that let sound die away by 60 dB in `decay_s`: after Eyring
-   (1930), 10^(-3 mean free time / decay).
-*/
-double bm_shoebox_reflection_lin(const BmShoebox* room, double decay_s);
-
 /** How many images there are of order 0 to `order`: 1, 7, 25, 63, ... */
 uint32_t bm_image_count(uint32_t order);
 

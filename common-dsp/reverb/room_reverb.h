@@ -16,18 +16,16 @@
 #include <stddef.h>
 #include <stdint.h>
 
-#define BM_ROOM_VOLUME_MIN_M3 30.0
 #define BM_ROOM_VOLUME_MAX_M3 1000.0
 #define BM_ROOM_PREDELAY_MAX_MS 60.0
-#define BM_ROOM_DECAY_MIN_S 0.2
-#define BM_ROOM_DECAY_MAX_S 3.0
 
 typedef struct {
    double decay_s;     /* 0.2 .. 3: time to fall by 60 dB, octaves 500 Hz and 1 kHz */
    double low_ratio;   /* 0.5 .. 1.5: of that time, below 180 Hz */
    double damping_hz;  /* 3000 .. 20000: where the time has halved */
-   double volume_m3;   /* 30 .. 1000 */
-   double predelay_ms; /* 0 .. 60: before the first reflection, on top of the room's own gap */
+   double volume_m3;   /* 30 .. BM_ROOM_VOLUME_MAX_M3 */
+   double predelay_ms; /* 0 .. BM_ROOM_PREDELAY_MAX_MS: before the first reflection, on top of the room's own
+                          gap */
    double distance_m;  /* 0.5 .. 6, no more than the room allows: the dry sound is this far away, so a nearer
                           source is drier and leaves a longer gap before the first reflection */
    double early_db;    /* level of the early part, BM_SILENCE_DB or less: none */

@@ -204,7 +204,8 @@ static void early_reflections_come_when_and_as_loud_as_the_formula_says_in_each_
    params.low_cut_hz = 1.0;
    params.decay_s = 2.0;
    const BmEarlyScene scene = bm_room_reverb_scene(&params);
-   const double beta = bm_shoebox_reflection_lin(&scene.room, params.decay_s);
+   const double beta =
+      pow(10.0, -3.0 * bm_shoebox_mean_free_time_s(&scene.room) / params.decay_s); /* Eyring */
    const uint32_t n_frames = 8192;
    uint32_t n_checked = 0;
    for (uint32_t source = 0; source < 2; ++source) {
