@@ -297,14 +297,28 @@ static bool add_settings(BmText* text, BmHost* host, const BmPlugin* plugin, con
    return ok;
 }
 
-static bool has_preset(const BmPlugin* form, const char* label)
+static const BmPreset* find_preset(const BmPlugin* form, const char* label)
 {
    for (uint32_t n = 0; n < form->n_presets; ++n) {
       if (!strcmp(form->presets[n].label, label)) {
-         return true;
+         return &form->presets[n];
       }
    }
-   return false;
+   return NULL;
+}
+
+/* As the form with the most controls takes it up: some are only in that one. */
+static bool add_all_settings(BmText* text, BmHost* host, const BmManualPlugin* plugin, const char* label,
+                             BmError* error)
+{
+   const BmPlugin* fullest = NULL;
+   for (uint32_t f = 0; f < plugin->n_forms; ++f) {
+      const BmPlugin* form = plugin->forms[f];
+      if (find_preset(form, label) && (!fullest || form->n_ports > fullest->n_ports)) {
+         fullest = form;
+      }
+   }
+   return add_settings(text, host, fullest, find_preset(fullest, label)->uri, error);
 }
 
 /* Form by form; a preset that an earlier form has as well is there already. */
@@ -319,7 +333,7 @@ static bool add_presets(BmText* text, BmHost* host, const BmManualPlugin* plugin
          bool is_in[BM_MANUAL_MAX_FORMS];
          bool is_in_all = true;
          for (uint32_t other = 0; other < plugin->n_forms; ++other) {
-            is_in[other] = has_preset(plugin->forms[other], preset->label);
+            is_in[other] = find_preset(plugin->forms[other], preset->label) != NULL;
             is_in_all = is_in_all && is_in[other];
             is_known = is_known || (other < f && is_in[other]);
          }
@@ -338,7 +352,7 @@ static bool add_presets(BmText* text, BmHost* host, const BmManualPlugin* plugin
          bm_text_add(text, " | ");
          add_words(text, preset->help);
          bm_text_add(text, " | ");
-         if (!add_settings(text, host, form, preset->uri, error)) {
+         if (!add_all_settings(text, host, plugin, preset->label, error)) {
             return false;
          }
          bm_text_add(text, " |\n");
