@@ -11,7 +11,10 @@
 #define CONTROL_RATE_HZ 1500.0
 #define HEAD_DELAY_MAX_S 0.01
 #define UNHEARD_SHARE 1e-9
+#define DESIGN_TILE 16
 #define WINDOW_FRAMES (BM_PLACEMENT_TAPS_MAX + BM_PLACEMENT_CHUNK_FRAMES + BM_FLOATS_STEP)
+
+typedef double Doubles __attribute__((vector_size(32), aligned(8), may_alias));
 
 /* y[n] = sum of taps[k] x[n + k], oldest frame and first tap first, for `n_tile` frames, a constant. Taps in
    turn to two sums each, that the adders need not wait. */
@@ -78,6 +81,27 @@ static size_t history_bytes(double sample_rate_hz)
    return (bm_history_bytes(history_reach(sample_rate_hz)) + 63) / 64 * 64;
 }
 
+static uint32_t control_period_frames(double sample_rate_hz)
+{
+   return (uint32_t)lround(sample_rate_hz / CONTROL_RATE_HZ);
+}
+
+static uint32_t fade_frames(double sample_rate_hz)
+{
+   return (uint32_t)(0.001 * BM_FADE_MS * sample_rate_hz);
+}
+
+/* A fade is over when a period is, so its end is read on to there. */
+static uint32_t n_fade_shares(double sample_rate_hz)
+{
+   return fade_frames(sample_rate_hz) + control_period_frames(sample_rate_hz);
+}
+
+static size_t fade_bytes(double sample_rate_hz)
+{
+   return (n_fade_shares(sample_rate_hz) * sizeof(double) + 63) / 64 * 64;
+}
+
 /* The place as heard, with what the alignment adds. */
 static BmTakePlace place_of(const BmTakePlacement* self, uint32_t take)
 {
@@ -104,23 +128,24 @@ static void trim_ear(BmPlacementVoice* voice, uint32_t ear, const double* taps, 
       energy += taps[k] * taps[k];
    }
    double spare = UNHEARD_SHARE * energy;
-   uint32_t first = 0;
+   uint32_t newest = 0;
    uint32_t end = n_taps;
-   for (;;) {
-      const double oldest = first < end ? taps[first] * taps[first] : INFINITY;
-      const double newest = first < end ? taps[end - 1] * taps[end - 1] : INFINITY;
-      if (fmin(oldest, newest) > spare) {
+   while (newest < end) {
+      const double first = taps[newest] * taps[newest];
+      const double last = taps[end - 1] * taps[end - 1];
+      const double least = last <= first ? last : first;
+      if (least > spare) {
          break;
       }
-      spare -= fmin(oldest, newest);
-      first += oldest <= newest;
-      end -= oldest > newest;
+      spare -= least;
+      end -= last <= first;
+      newest += last > first;
    }
-   voice->ear_first[ear] = first;
-   voice->ear_end[ear] = end;
+   voice->ear_first[ear] = n_taps - end;
+   voice->ear_end[ear] = n_taps - newest;
 }
 
-static void design_voice(BmTakePlacement* self, const BmTakePlace* place, BmPlacementVoice* voice)
+static void design_level(const BmTakePlacement* self, const BmTakePlace* place, BmPlacementVoice* voice)
 {
    double weights[BM_FRACTIONAL_TAPS];
    const double delay_frames = 0.001 * place->delay_ms * self->cfg.rate_hz;
@@ -130,25 +155,67 @@ static void design_voice(BmTakePlacement* self, const BmTakePlace* place, BmPlac
    for (uint32_t k = 0; k < BM_FRACTIONAL_TAPS; ++k) {
       voice->level_taps[k] = (float)weights[BM_FRACTIONAL_TAPS - 1 - k];
    }
+}
 
-   bm_head_responses_at(&self->head, bm_direction(-place->azimuth_deg, place->elevation_deg),
-                        place->distance_m, &self->scratch);
-   const uint32_t n_taps = ear_taps(self);
-   for (uint32_t ear = 0; ear < 2; ++ear) {
-      const double head_s = fmin(self->scratch.delays_s[ear], HEAD_DELAY_MAX_S);
-      const double ear_frames = delay_frames + head_s * self->cfg.rate_hz;
-      bm_fractional_delay_design(ear_frames - floor(ear_frames), weights);
-      voice->ear_delay_frames[ear] = (uint32_t)ear_frames + n_taps - 1;
-      double taps[BM_PLACEMENT_TAPS_MAX] = {0.0};
+/* taps[n] = sum of weights[k] late_head[n - k + BM_FRACTIONAL_TAPS - 1], newest frame first, for whole tiles.
+ */
+BM_CLONES static void delay_head(const double* weights, const double* late_head, double* taps,
+                                 uint32_t n_taps)
+{
+   for (uint32_t n = 0; n < n_taps; n += DESIGN_TILE) {
+      Doubles sums[DESIGN_TILE / 4] = {{0.0}};
       for (uint32_t k = 0; k < BM_FRACTIONAL_TAPS; ++k) {
-         for (uint32_t n = 0; n < self->head.n_taps; ++n) {
-            taps[n_taps - 1 - k - n] += weights[k] * self->scratch.taps[ear][n];
+         const double* x = late_head + n + BM_FRACTIONAL_TAPS - 1 - k;
+         for (uint32_t i = 0; i < DESIGN_TILE / 4; ++i) {
+            sums[i] += weights[k] * *(const Doubles*)(x + (size_t)4 * i);
          }
       }
-      trim_ear(voice, ear, taps, n_taps);
-      for (uint32_t k = 0; k < n_taps; ++k) {
-         voice->ear_taps[ear][k] = (float)taps[k];
+      for (uint32_t i = 0; i < DESIGN_TILE / 4; ++i) {
+         *(Doubles*)(taps + n + (size_t)4 * i) = sums[i];
       }
+   }
+}
+
+static void design_ear(const BmTakePlacement* self, const BmPlacedTake* take, uint32_t ear,
+                       BmPlacementVoice* voice)
+{
+   enum { BEFORE = BM_FRACTIONAL_TAPS - 1, AFTER = BM_FRACTIONAL_TAPS - 1 + DESIGN_TILE };
+   double late_head[BEFORE + BM_HEAD_TAPS_MAX + AFTER];
+   const uint32_t n_head = self->head.n_taps;
+   memset(late_head, 0, BEFORE * sizeof *late_head);
+   memcpy(late_head + BEFORE, take->response.taps[ear], n_head * sizeof *late_head);
+   memset(late_head + BEFORE + n_head, 0, AFTER * sizeof *late_head);
+
+   const double head_s = fmin(take->response.delays_s[ear], HEAD_DELAY_MAX_S);
+   const double delay_frames = 0.001 * take->heard.delay_ms * self->cfg.rate_hz + head_s * self->cfg.rate_hz;
+   double weights[BM_FRACTIONAL_TAPS];
+   double taps[BM_PLACEMENT_TAPS_MAX + DESIGN_TILE];
+   const uint32_t n_taps = ear_taps(self);
+   bm_fractional_delay_design(delay_frames - floor(delay_frames), weights);
+   delay_head(weights, late_head, taps, n_taps);
+   voice->ear_delay_frames[ear] = (uint32_t)delay_frames + n_taps - 1;
+   trim_ear(voice, ear, taps, n_taps);
+   for (uint32_t k = 0; k < n_taps; ++k) {
+      voice->ear_taps[ear][k] = (float)taps[n_taps - 1 - k];
+   }
+}
+
+/* One part of working out the place to be heard; true when that was the last. */
+static bool design_part(BmTakePlacement* self, BmPlacedTake* take, BmPlacementVoice* voice)
+{
+   const BmTakePlace* place = &take->heard;
+   switch (take->part++) {
+   case 0:
+      design_level(self, place, voice);
+      bm_head_responses_at(&self->head, bm_direction(-place->azimuth_deg, place->elevation_deg),
+                           place->distance_m, &take->response);
+      return false;
+   case 1:
+      design_ear(self, take, 0, voice);
+      return false;
+   default:
+      design_ear(self, take, 1, voice);
+      return true;
    }
 }
 
@@ -168,29 +235,45 @@ static void take_place_at_once(BmTakePlacement* self, uint32_t index)
 {
    BmPlacedTake* take = &self->takes[index];
    take->heard = place_of(self, index);
-   take->is_fading = false;
-   design_voice(self, &take->heard, &take->voices[take->current]);
+   take->motion = BM_PLACEMENT_STILL;
+   take->part = 0;
+   while (!design_part(self, take, &take->voices[take->current])) {
+   }
+}
+
+/* A take that is to move is worked out a part at a time, the takes in turn, so that no period has much to do.
+ */
+static void prepare_move(BmTakePlacement* self, uint32_t index)
+{
+   BmPlacedTake* take = &self->takes[index];
+   const BmTakePlace place = place_of(self, index);
+   if (take->motion != BM_PLACEMENT_FADING && take->has_new_head) {
+      take->has_new_head = false;
+      take->heard = place;
+      take->motion = BM_PLACEMENT_PREPARING;
+      take->part = 0;
+   } else if (take->motion == BM_PLACEMENT_STILL && is_moved(&place, &take->heard)) {
+      take->heard = place;
+      take->motion = BM_PLACEMENT_PREPARING;
+      take->part = 0;
+   }
+   if (take->motion == BM_PLACEMENT_PREPARING && design_part(self, take, &take->voices[1 - take->current])) {
+      take->motion = BM_PLACEMENT_FADING;
+      take->faded_frames = 0;
+   }
 }
 
 static void control(BmTakePlacement* self)
 {
    for (uint32_t i = 0; i < self->cfg.n_takes; ++i) {
       BmPlacedTake* take = &self->takes[i];
-      if (take->is_fading && bm_fade_is_on(&take->fade)) {
+      if (take->motion == BM_PLACEMENT_FADING && take->faded_frames >= fade_frames(self->cfg.rate_hz)) {
          take->current = 1 - take->current;
-         take->is_fading = false;
-      }
-      const BmTakePlace place = place_of(self, i);
-      if (!take->is_fading && (take->has_new_head || is_moved(&place, &take->heard))) {
-         take->heard = place;
-         take->has_new_head = false;
-         design_voice(self, &place, &take->voices[1 - take->current]);
-         bm_fade_init(&take->fade, BM_FADE_MS, self->cfg.rate_hz);
-         bm_fade_set(&take->fade, false);
-         bm_fade_set(&take->fade, true);
-         take->is_fading = true;
+         take->motion = BM_PLACEMENT_STILL;
       }
    }
+   self->mem.turn = self->mem.turn + 1 < self->cfg.n_takes ? self->mem.turn + 1 : 0;
+   prepare_move(self, self->mem.turn);
 }
 
 /* What a voice makes of the newest chunk: [0] by level, [1], [2] the ears. */
@@ -217,15 +300,16 @@ static void add_take(BmTakePlacement* self, uint32_t index, BmFrame* level, BmFr
    BmPlacedTake* take = &self->takes[index];
    double y[3][BM_PLACEMENT_CHUNK_FRAMES];
    sound(self, index, &take->voices[take->current], y, n_frames);
-   if (take->is_fading) {
+   if (take->motion == BM_PLACEMENT_FADING) {
       double next[3][BM_PLACEMENT_CHUNK_FRAMES];
       sound(self, index, &take->voices[1 - take->current], next, n_frames);
-      for (uint32_t n = 0; n < n_frames; ++n) {
-         const double share = bm_fade_step(&take->fade);
-         for (uint32_t i = 0; i < 3; ++i) {
-            y[i][n] += share * (next[i][n] - y[i][n]);
+      const double* shares = self->fade_shares + take->faded_frames;
+      for (uint32_t i = 0; i < 3; ++i) {
+         for (uint32_t n = 0; n < n_frames; ++n) {
+            y[i][n] += shares[n] * (next[i][n] - y[i][n]);
          }
       }
+      take->faded_frames += n_frames;
    }
    if (bm_glide_is_still(&take->level_left) && bm_glide_is_still(&take->level_right) &&
        bm_glide_is_still(&take->binaural_gain)) {
@@ -267,7 +351,8 @@ static void process_chunk(BmTakePlacement* self, const BmFrame* in, BmFrame* out
 
 size_t bm_take_placement_bytes(double sample_rate_hz)
 {
-   return history_bytes(sample_rate_hz) + bm_take_alignment_bytes(sample_rate_hz);
+   return history_bytes(sample_rate_hz) + fade_bytes(sample_rate_hz) +
+          bm_take_alignment_bytes(sample_rate_hz);
 }
 
 BmStatus bm_take_placement_init(BmTakePlacement* self, void* memory, double sample_rate_hz, uint32_t n_takes)
@@ -283,10 +368,19 @@ BmStatus bm_take_placement_init(BmTakePlacement* self, void* memory, double samp
    self->cfg.rate_hz = sample_rate_hz;
    self->cfg.n_takes = n_takes;
    bm_history_init(&self->history, memory, history_reach(sample_rate_hz));
-   bm_take_alignment_init(&self->alignment, (char*)memory + history_bytes(sample_rate_hz), sample_rate_hz);
+   char* rest = (char*)memory + history_bytes(sample_rate_hz);
+   self->fade_shares = (double*)(void*)rest;
+   BmFade fade;
+   bm_fade_init(&fade, BM_FADE_MS, sample_rate_hz);
+   bm_fade_set(&fade, false);
+   bm_fade_set(&fade, true);
+   for (uint32_t n = 0; n < n_fade_shares(sample_rate_hz); ++n) {
+      self->fade_shares[n] = bm_fade_step(&fade);
+   }
+   bm_take_alignment_init(&self->alignment, rest + fade_bytes(sample_rate_hz), sample_rate_hz);
    bm_correlation_init(&self->level_correlation, sample_rate_hz, BM_CORRELATION_WINDOW_S);
    bm_correlation_init(&self->binaural_correlation, sample_rate_hz, BM_CORRELATION_WINDOW_S);
-   bm_control_clock_init(&self->mem.clock, (uint32_t)lround(sample_rate_hz / CONTROL_RATE_HZ));
+   bm_control_clock_init(&self->mem.clock, control_period_frames(sample_rate_hz));
    bm_fade_init(&self->binaural, BM_FADE_MS, sample_rate_hz);
    for (uint32_t i = 0; i < 2; ++i) {
       bm_glide_init(&self->takes[i].level_left, BM_GLIDE_MS, sample_rate_hz);
@@ -349,6 +443,7 @@ void bm_take_placement_reset(BmTakePlacement* self)
    bm_correlation_reset(&self->level_correlation);
    bm_correlation_reset(&self->binaural_correlation);
    bm_control_clock_reset(&self->mem.clock);
+   self->mem.turn = 0;
    bm_fade_reset(&self->binaural);
    for (uint32_t i = 0; i < self->cfg.n_takes; ++i) {
       BmPlacedTake* take = &self->takes[i];

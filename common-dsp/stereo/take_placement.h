@@ -59,13 +59,17 @@ typedef struct {
    float ear_taps[2][BM_PLACEMENT_TAPS_MAX];
 } BmPlacementVoice;
 
+typedef enum { BM_PLACEMENT_STILL, BM_PLACEMENT_PREPARING, BM_PLACEMENT_FADING } BmPlacementMotion;
+
 typedef struct {
-   BmTakePlace heard; /* the place that sounds, or is being faded to */
-   BmFade fade;
+   BmTakePlace heard; /* the place that sounds, or will when it is worked out and faded to */
+   BmPlacementMotion motion;
+   uint32_t part;           /* the next to be worked out */
+   BmHeadResponse response; /* from there */
+   uint32_t faded_frames;
    uint32_t current;
    BmPlacementVoice voices[2]; /* current and next */
    BmGlide level_left, level_right, binaural_gain;
-   bool is_fading;
    bool has_new_head;
 } BmPlacedTake;
 
@@ -75,8 +79,9 @@ typedef struct {
    Both ways are always worked out, so that what each costs in mono can be seen before choosing. A take costs
    a direct convolution of at most (3.5 ms + 48 frames) for each ear (ends that hold -90 dB of its energy are
    left out) and, where its delay is not of whole frames, 48 for the level; twice that for the 20 ms in which
-   it moves. A move of place or delay fades from the old place to the
-   new: no click, no Doppler. Delays are fractional (base/fractional_delay.h); latency
+   it moves. A move of place or delay fades from the old place to the new: no click, no Doppler. The new place
+   is worked out a part at a time before the fade begins, in at most 5 ms, so that no block costs much more
+   than the others. Delays are fractional (base/fractional_delay.h); latency
    BM_FRACTIONAL_LATENCY_FRAMES.
 */
 typedef struct {
@@ -92,9 +97,10 @@ typedef struct {
    BmPlacedTake takes[2];
    BmFade binaural;
    BmCorrelation level_correlation, binaural_correlation;
-   BmHeadResponse scratch;
+   double* fade_shares; /* of the new place, by frame */
    struct {
       BmControlClock clock;
+      uint32_t turn;      /* the take that may prepare to move */
       bool takes_at_once; /* the next setting */
    } mem;
 } BmTakePlacement;

@@ -166,6 +166,10 @@ static void no_control_clicks(void** state)
       FifthDifference difference = {{0.0}};
       double worst = 0.0;
       for (int n = 0; n < 24000; ++n) {
+         if (n == 18345) { /* and back */
+            params = plain(which < 5 ? BM_PLACEMENT_BINAURAL : BM_PLACEMENT_LEVEL);
+            bm_take_placement_set(instance.placement, &params);
+         }
          if (n == 12345) {
             BmTakePlace* place = &params.takes[0];
             place->azimuth_deg = which == 0 ? 90.0 : 0.0;
@@ -217,6 +221,69 @@ static void a_move_does_not_bend_the_pitch(void** state)
       assert_between(worst, 0.0, 0.1);
       close_placement(instance);
    }
+}
+
+/* A move takes up to 5 ms to be worked out and 20 ms to be faded to; one sent on meanwhile takes as long
+   again after that. Then it sounds as if it had always been there. */
+static void a_take_that_is_sent_on_while_it_moves_arrives_where_it_was_sent_last(void** state)
+{
+   (void)state;
+   static const double rates_hz[] = {8000.0, 44100.0, 192000.0};
+   static const double sent_on_ms[] = {0.3, 1.0, 2.0, 3.3, 15.0};
+   enum { N_SENT_ON = sizeof sent_on_ms / sizeof *sent_on_ms };
+   for (int r = 0; r < 3; ++r) {
+      for (int i = 0; i < N_SENT_ON; ++i) {
+         const uint32_t ms = (uint32_t)(0.001 * rates_hz[r]);
+         BmTakePlacementParams params[3] = {plain(BM_PLACEMENT_BINAURAL)};
+         params[0].takes[1].gain_db = 0.0;
+         params[1] = params[2] = params[0];
+         params[1].takes[0].azimuth_deg = 50.0;
+         params[1].takes[1].delay_ms = 3.0;
+         params[2].takes[0].azimuth_deg = -120.0;
+         params[2].takes[0].elevation_deg = 20.0;
+         params[2].takes[1].distance_m = 2.0;
+         const Instance moved = open_placement(rates_hz[r], 2, &params[0]);
+         const Instance there = open_placement(rates_hz[r], 2, &params[2]);
+         const uint32_t sent = 40 * ms;
+         const uint32_t sent_on = sent + (uint32_t)(0.001 * sent_on_ms[i] * rates_hz[r]);
+         uint64_t seed = 5;
+         for (uint32_t n = 0; n < 110 * ms; ++n) {
+            if (n == sent || n == sent_on) {
+               bm_take_placement_set(moved.placement, n == sent ? &params[1] : &params[2]);
+            }
+            const double left = bm_test_random(&seed);
+            BmFrame a = bm_frame(left, bm_test_random(&seed));
+            BmFrame b = a;
+            bm_take_placement_process(moved.placement, &a, &a, 1);
+            bm_take_placement_process(there.placement, &b, &b, 1);
+            if (n >= sent + 52 * ms) {
+               assert_true(a[0] == b[0] && a[1] == b[1]);
+            }
+         }
+         close_placement(moved);
+         close_placement(there);
+      }
+   }
+}
+
+/* A pan that is drawn with a value for every frame: the take is under way long before the drawing ends. */
+static void a_take_whose_place_changes_with_every_frame_follows(void** state)
+{
+   (void)state;
+   BmTakePlacementParams params = plain(BM_PLACEMENT_BINAURAL);
+   const Instance instance = open_placement(48000.0, 2, &params);
+   double left = 0.0, right = 0.0;
+   for (int n = 0; n < 14400; ++n) {
+      params.takes[0].azimuth_deg = 90.0 * n / 14400.0;
+      bm_take_placement_set(instance.placement, &params);
+      BmFrame x = bm_frame(sin(2.0 * pi * 4000.0 * n / 48000.0), 0.0);
+      bm_take_placement_process(instance.placement, &x, &x, 1);
+      left += n > 9600 ? x[0] * x[0] : 0.0;
+      right += n > 9600 ? x[1] * x[1] : 0.0;
+   }
+   /* The sphere's shadow at 4 kHz is 14 to 16 dB between 50 and 90 degrees (Brown and Duda 1998). */
+   assert_between(10.0 * log10(right / left), 13.0, 17.0);
+   close_placement(instance);
 }
 
 static void play_noise(BmTakePlacement* placement, uint32_t n_frames, bool same)
@@ -462,25 +529,33 @@ static void block_size_place_and_reset_leave_no_trace(void** state)
    bm_test_climb(&(BmLadder){fresh, process, reset, release}, 6000);
 }
 
-static void block_size_leaves_no_trace_while_takes_move(void** state)
+static void block_size_and_reset_leave_no_trace_while_takes_move(void** state)
 {
    (void)state;
    enum { N = 6000, CHANGE = 1111 };
-   static BmFrame in[N], out[2][N];
+   enum { WHOLE, SLICED, RESET, N_WAYS };
+   static BmFrame in[N], out[N_WAYS][N];
    bm_test_noise(in, N, 0.5, 2);
    const BmLadder ladder = {fresh, process, reset, release};
-   for (int sliced = 0; sliced < 2; ++sliced) {
+   for (int way = 0; way < N_WAYS; ++way) {
       Instance* instance = fresh();
-      bm_test_run_in_blocks(&ladder, instance, in, out[sliced], CHANGE, sliced ? 7 : CHANGE);
       BmTakePlacementParams params = plain(BM_PLACEMENT_BINAURAL);
+      if (way == RESET) {
+         bm_test_run_in_blocks(&ladder, instance, in, out[way], CHANGE, CHANGE);
+         reset(instance);
+         const BmTakePlacementParams kept = instance->placement->cfg.params;
+         bm_take_placement_set(instance->placement, &kept);
+      }
+      bm_test_run_in_blocks(&ladder, instance, in, out[way], CHANGE, way == SLICED ? 7 : CHANGE);
       params.takes[0].azimuth_deg = -110.0;
       params.takes[0].delay_ms = 3.0;
       bm_take_placement_set(instance->placement, &params);
-      bm_test_run_in_blocks(&ladder, instance, in + CHANGE, out[sliced] + CHANGE, N - CHANGE,
-                            sliced ? 7 : N - CHANGE);
+      bm_test_run_in_blocks(&ladder, instance, in + CHANGE, out[way] + CHANGE, N - CHANGE,
+                            way == SLICED ? 7 : N - CHANGE);
       release(instance);
    }
-   assert_memory_equal(out[0], out[1], sizeof out[0]);
+   assert_memory_equal(out[WHOLE], out[SLICED], sizeof out[0]);
+   assert_memory_equal(out[WHOLE], out[RESET], sizeof out[0]);
 }
 
 static void bad_arguments_are_refused(void** state)
@@ -503,6 +578,8 @@ int main(void)
       cmocka_unit_test(binaurally_each_ear_hears_the_head_in_that_direction),
       cmocka_unit_test(no_control_clicks),
       cmocka_unit_test(a_move_does_not_bend_the_pitch),
+      cmocka_unit_test(a_take_whose_place_changes_with_every_frame_follows),
+      cmocka_unit_test(a_take_that_is_sent_on_while_it_moves_arrives_where_it_was_sent_last),
       cmocka_unit_test(what_mono_costs_is_shown_for_both_ways),
       cmocka_unit_test(the_comb_notch_is_where_the_takes_cancel),
       cmocka_unit_test(a_pair_is_lined_up_when_asked_and_stays_so),
@@ -510,7 +587,7 @@ int main(void)
       cmocka_unit_test(another_head_is_faded_to),
       cmocka_unit_test(random_controls_keep_it_finite),
       cmocka_unit_test(block_size_place_and_reset_leave_no_trace),
-      cmocka_unit_test(block_size_leaves_no_trace_while_takes_move),
+      cmocka_unit_test(block_size_and_reset_leave_no_trace_while_takes_move),
       cmocka_unit_test(bad_arguments_are_refused),
    };
    return cmocka_run_group_tests(tests, NULL, NULL);
