@@ -337,10 +337,18 @@ static uint32_t wanted_alternative(const Shell* self)
    return ports->compare < 0 ? 0 : (uint32_t)self->controls[ports->compare] * N_CHARACTER_CHOICES + parts;
 }
 
+/* Of what is mixed, with the input gain left out: it is for reaching nominal level. */
+static double known_gain_lin(const Shell* self)
+{
+   const double mix = (double)control_or(self, bm_plugin.ports->mix, 100.0F) / 100.0;
+   return bm_plugin.nominal_gain_lin ? 1.0 - mix + mix * bm_plugin.nominal_gain_lin(self->settings) : 1.0;
+}
+
 static void set_match(const Shell* self, Side* side)
 {
    const BmPorts* ports = bm_plugin.ports;
    const bool compares = control_or(self, ports->compare, 0.0F) > 0.5F;
+   bm_loudness_match_know(&side->match, known_gain_lin(self), self->latency_frames);
    bm_loudness_match_set(&side->match, compares || is_on(self, ports->match, false));
 }
 

@@ -65,6 +65,9 @@ typedef struct {
    void (*reset)(void* self);
    /** Constant after init. NULL: none. */
    uint32_t (*latency_frames)(const void* self);
+   /** How much the controls raise a take of nominal level, -18 dBFS, so far as that is known: the loudness
+       match takes it out at once and listens for the rest. NULL: 1. */
+   double (*nominal_gain_lin)(const float* controls);
    /** How long after a `set` until it begins to be heard: what it chose may have to get ready. NULL: at once.
     */
    uint32_t (*settling_frames)(const void* self);

@@ -35,6 +35,8 @@ BmStatus bm_loudness_match_init(BmLoudnessMatch* self, double sample_rate_hz)
    self->coef.silence_power = pow(10.0, 0.1 * (SILENCE_LUFS - LOUDNESS_OFFSET_DB));
    bm_control_clock_init(&self->clock, self->cfg.period_frames);
    bm_fade_init(&self->enabled, BM_FADE_MS, sample_rate_hz);
+   bm_glide_init(&self->known, BM_GLIDE_MS, sample_rate_hz);
+   self->known_next = 1.0;
    bm_loudness_match_reset(self);
    return BM_OK;
 }
@@ -84,10 +86,19 @@ static void listen_anew(BmLoudnessMatch* self)
    bm_control_clock_reset(&self->clock);
 }
 
+static void know_at_once(BmLoudnessMatch* self)
+{
+   self->known_wait_frames = 0;
+   bm_glide_reset(&self->known);
+   bm_glide_set(&self->known, self->known_next);
+   self->known_inverse = 1.0 / self->known_next;
+}
+
 void bm_loudness_match_set(BmLoudnessMatch* self, bool enabled)
 {
    if (enabled && bm_fade_is_off(&self->enabled)) {
       listen_anew(self);
+      know_at_once(self);
    }
    bm_fade_set(&self->enabled, enabled);
 }
@@ -109,7 +120,8 @@ static double target_db(const BmLoudnessMatch* self)
    const double reference = self->mem.reference.gated_mean;
    const double output = self->mem.output.gated_mean;
    const double ratio_db = 10.0 * log10((reference + 1e-30) / (output + 1e-30));
-   return fmax(-MAX_CUT_DB, fmin(ratio_db, MAX_BOOST_DB));
+   const double known_db = bm_db_from_gain(self->known.target);
+   return fmax(-MAX_CUT_DB, fmin(ratio_db - known_db, MAX_BOOST_DB)) + known_db;
 }
 
 /* A period has been heard: average, and choose where the gain goes during the next. */
@@ -143,17 +155,38 @@ static void conclude_period(BmLoudnessMatch* self)
    self->mem.gain_increment = (bm_gain_from_db(self->mem.gain_db) - self->mem.gain) / self->cfg.period_frames;
 }
 
+void bm_loudness_match_know(BmLoudnessMatch* self, double gain_lin, uint32_t wait_frames)
+{
+   if (gain_lin == self->known_next) {
+      return;
+   }
+   self->known_next = gain_lin;
+   if (self->is_fresh || bm_fade_is_off(&self->enabled)) {
+      know_at_once(self);
+   } else if (self->known_wait_frames == 0) {
+      self->known_wait_frames = wait_frames + 1;
+   }
+}
+
 void bm_loudness_match_process(BmLoudnessMatch* self, const BmFrame* reference, BmFrame* io,
                                uint32_t n_frames)
 {
+   self->is_fresh = self->is_fresh && n_frames == 0;
    while (n_frames && !bm_fade_is_off(&self->enabled)) {
       const uint32_t n = bm_control_clock_next(&self->clock, n_frames);
       uint32_t i = 0;
       while (i < n && !bm_fade_is_off(&self->enabled)) {
          loudness_hear(&self->mem.reference, reference[i]);
-         loudness_hear(&self->mem.output, io[i]);
+         if (self->known_wait_frames > 0 && --self->known_wait_frames == 0) {
+            bm_glide_set(&self->known, self->known_next);
+         }
+         if (!bm_glide_is_still(&self->known)) {
+            self->known_inverse = 1.0 / bm_glide_step(&self->known);
+         }
+         loudness_hear(&self->mem.output, io[i] * self->known_inverse);
          self->mem.gain += self->mem.gain_increment;
-         io[i] *= 1.0 + bm_fade_step(&self->enabled) * (self->mem.gain - 1.0);
+         const double gain = self->mem.gain * self->known_inverse;
+         io[i] *= 1.0 + bm_fade_step(&self->enabled) * (gain - 1.0);
          ++i;
       }
       bm_control_clock_advance(&self->clock, i);
@@ -203,7 +236,9 @@ void bm_loudness_match_jump(BmLoudnessMatch* self)
 void bm_loudness_match_reset(BmLoudnessMatch* self)
 {
    self->mem.gain_db = 0.0;
+   self->is_fresh = true;
    listen_anew(self);
+   know_at_once(self);
    bm_fade_reset(&self->enabled);
 }
 

@@ -6,6 +6,7 @@
 #include "base/control_clock.h"
 #include "base/fade.h"
 #include "base/frame.h"
+#include "base/glide.h"
 #include "base/status.h"
 
 #include <stdbool.h>
@@ -41,7 +42,8 @@ typedef struct {
    is full the average runs from the start, so that the first guess comes after 0.4 s. During the first 3 s of
    programme the gain may move 12 dB/s, from then on never faster than 0.9 dB/s, which is not heard as
    pumping. It stands still in silence, and in a pause or a tail until that has become the programme: by the
-   gates. It boosts no more than 12 dB and cuts no more than 60 dB. What is not of BS.1770 is our own choice.
+   gates. It boosts no more than 12 dB and cuts no more than 60 dB, what is known beforehand included. What is
+   not of BS.1770 is our own choice.
 
    Switched off it costs nothing and changes no bit; switched on again it starts from its last gain and
    listens anew.
@@ -67,6 +69,11 @@ typedef struct {
    } mem;
    BmControlClock clock;
    BmFade enabled;
+   BmGlide known; /* a gain that need not be found */
+   double known_inverse;
+   double known_next;
+   uint32_t known_wait_frames;
+   bool is_fresh; /* nothing heard since init or reset */
 } BmLoudnessMatch;
 
 /** Set up, off, at 0 dB. Errors: BM_BAD_RATE. */
@@ -75,6 +82,13 @@ BmStatus bm_loudness_match_init(BmLoudnessMatch* self, double sample_rate_hz);
 /** Switch on or off by a cross-fade of BM_FADE_MS; the first call after init or reset takes effect at once.
  */
 void bm_loudness_match_set(BmLoudnessMatch* self, bool enabled);
+
+/**
+   Take a gain out that is known beforehand, linear, above 0: what it leaves is found by listening. The first
+   after init or reset at once, later ones after `wait_frames`, when they are heard, by a glide. Real-time:
+   yes.
+*/
+void bm_loudness_match_know(BmLoudnessMatch* self, double gain_lin, uint32_t wait_frames);
 
 /**
    Scale `io` to the loudness of `reference`.
@@ -102,7 +116,7 @@ void bm_loudness_match_jump(BmLoudnessMatch* self);
 /** As after init; on or off is kept. */
 void bm_loudness_match_reset(BmLoudnessMatch* self);
 
-/** The gain found so far, dB; 0 before the first guess. */
+/** The gain found so far beside what is known, dB; 0 before the first guess. */
 double bm_loudness_match_gain_db(const BmLoudnessMatch* self);
 
 #endif

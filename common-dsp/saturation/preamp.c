@@ -3,10 +3,14 @@
 
 #include "base/decibel.h"
 
+#include <math.h>
+
 /* Peak voltage at the grid for full scale: 10 dB of headroom above it before grid current flows. */
 #define VOLTS_AT_FULL_SCALE 0.545
 #define SELF_BIAS_V (-1.5)
 #define PAD_DB 20.0
+/* What the stage lets a take of -18 dBFS be raised by in the end. */
+#define LARGEST_GAIN_LIN 17.5
 
 static const BmTriodeCircuit circuit = {
    .supply_v = 250.0,
@@ -30,15 +34,26 @@ BmStatus bm_preamp_init(BmPreamp* self, double sample_rate_hz)
    return bm_band_eq_init(&self->tone, sample_rate_hz, tone, 2, 1);
 }
 
+static double input_gain_lin(const BmPreampParams* params)
+{
+   return bm_gain_from_db(params->gain_db - (params->pad ? PAD_DB : 0.0));
+}
+
 void bm_preamp_set(BmPreamp* self, const BmPreampParams* params)
 {
-   const double gain_lin = bm_gain_from_db(params->gain_db - (params->pad ? PAD_DB : 0.0));
+   const double gain_lin = input_gain_lin(params);
    const BmBandParams low = {.frequency_hz = 120.0, .gain_db = params->low_gain_db, .q = 0.6};
    const BmBandParams high = {.frequency_hz = 6000.0, .gain_db = params->high_gain_db, .q = 0.6};
    bm_glide_set(&self->gain_lin, params->polarity ? -gain_lin : gain_lin);
    bm_tube_stage_set(&self->stage, SELF_BIAS_V, params->quality);
    bm_band_eq_set(&self->tone, 0, 0, &low);
    bm_band_eq_set(&self->tone, 1, 0, &high);
+}
+
+double bm_preamp_nominal_gain_lin(const BmPreampParams* params)
+{
+   const double gain_lin = input_gain_lin(params);
+   return gain_lin / hypot(1.0, gain_lin / LARGEST_GAIN_LIN);
 }
 
 void bm_preamp_process(BmPreamp* self, const BmFrame* in, BmFrame* out, uint32_t n_frames)

@@ -6,6 +6,12 @@ BM_FIXED_VERBS(BmPreamp, preamp)
 BM_SET_VERB(BmPreamp, preamp, preamp)
 BM_LATENCY_VERB(preamp)
 
+static double nominal_gain_lin(const float* port)
+{
+   const BmPreampParams params = bm_preamp_params(port);
+   return bm_preamp_nominal_gain_lin(&params);
+}
+
 const BmPlugin bm_plugin = {
    .ports = &preamp,
    .bytes = bytes,
@@ -14,4 +20,5 @@ const BmPlugin bm_plugin = {
    .process = process,
    .reset = reset,
    .latency_frames = latency_frames,
+   .nominal_gain_lin = nominal_gain_lin,
 };

@@ -139,7 +139,8 @@ static BmMeasurement measure(const float* const* channel, uint32_t n_frames)
 
 /* Latency taken off, so that both measurements hear the same passage; played once before if the loudness
    match is to find its level first. */
-static BmMeasurement through(BmInstance* instance, const Take* take, bool twice)
+static BmMeasurement through_beginning(BmInstance* instance, const Take* take, bool twice,
+                                       uint32_t n_measured)
 {
    BmError error = {0};
    const uint32_t latency = bm_instance_latency(instance, &error);
@@ -157,10 +158,15 @@ static BmMeasurement through(BmInstance* instance, const Take* take, bool twice)
    float* tail[2] = {out[0] + take->n_frames, out[1] + take->n_frames};
    bm_instance_run(instance, silence, tail, latency);
    const float* heard[2] = {out[0] + latency, out[1] + latency};
-   const BmMeasurement figures = measure(heard, take->n_frames);
+   const BmMeasurement figures = measure(heard, n_measured);
    free(out[0]);
    free(out[1]);
    return figures;
+}
+
+static BmMeasurement through(BmInstance* instance, const Take* take, bool twice)
+{
+   return through_beginning(instance, take, twice, take->n_frames);
 }
 
 /* Second and third harmonic together, below the fundamental, of 220 Hz at the average level of the takes. */
@@ -293,7 +299,9 @@ static void every_preset_keeps_a_take_whole(void** state)
    Take take = picked_part();
    const char* const uris[] = {TUBE, TAPE, PREAMP};
    const float* dry[2] = {take.channel[0], take.channel[1]};
+   enum { FIRST_FRAMES = 60000 };
    const BmMeasurement before = measure(dry, take.n_frames);
+   const BmMeasurement first_before = measure(dry, FIRST_FRAMES);
    for (int p = 0; p < 3; ++p) {
       BmInstance* instance = instance_new(uris[p]);
       const BmPlugin* plugin = bm_instance_plugin(instance);
@@ -309,11 +317,47 @@ static void every_preset_keeps_a_take_whole(void** state)
                 after.integrated_lufs - before.integrated_lufs);
          assert_close(after.integrated_lufs, before.integrated_lufs, 0.5);
          assert_true(after.true_peak_dbtp < before.true_peak_dbtp + 3.0);
+         /* Nor does the first bar leap out before the match has heard it. */
+         BmInstance* unheard = instance_new(uris[p]);
+         assert_true(bm_instance_load_preset(unheard, plugin->presets[i].uri, &error));
+         const BmMeasurement first = through_beginning(unheard, &take, false, FIRST_FRAMES);
+         printf("%s: first bar %+.2f LU\n", plugin->presets[i].label,
+                first.integrated_lufs - first_before.integrated_lufs);
+         assert_close(first.integrated_lufs, first_before.integrated_lufs, 2.0);
+         bm_instance_free(unheard);
          bm_instance_free(fresh);
       }
       bm_instance_free(instance);
    }
    take_free(&take);
+}
+
+static void a_preamps_gain_is_turned_without_a_leap_while_match_is_on(void** state)
+{
+   (void)state;
+   enum { N = 24000, WINDOW = 2400 };
+   static float in[N];
+   static float out[2][N];
+   const float* ins[2] = {in, in};
+   float* outs[2] = {out[0], out[1]};
+   BmInstance* preamp = instance_new(PREAMP);
+   set(preamp, "match", 1.0);
+   for (uint32_t i = 0; i < N; ++i) {
+      in[i] = (float)(pow(10.0, -18.0 / 20.0) * sqrt(2.0) * sin(2.0 * PI * 440.0 * i / RATE_HZ));
+   }
+   const double gains_db[] = {0.0, 12.0, 0.0, 20.0, 6.0};
+   for (int g = 0; g < 5; ++g) {
+      set(preamp, "gain", gains_db[g]);
+      bm_instance_run(preamp, ins, outs, N);
+      for (uint32_t at = g ? 0 : WINDOW; at < N; at += WINDOW) {
+         double power = 0.0;
+         for (uint32_t i = at; i < at + WINDOW; ++i) {
+            power += (double)out[0][i] * (double)out[0][i] / WINDOW;
+         }
+         assert_close(10.0 * log10(power), -18.0, 1.5);
+      }
+   }
+   bm_instance_free(preamp);
 }
 
 int main(void)
@@ -331,6 +375,7 @@ int main(void)
       cmocka_unit_test(the_tube_keeps_transients_that_tape_rounds),
       cmocka_unit_test(slower_tape_and_more_bias_are_softer),
       cmocka_unit_test(every_preset_keeps_a_take_whole),
+      cmocka_unit_test(a_preamps_gain_is_turned_without_a_leap_while_match_is_on),
    };
    const int n_failed = cmocka_run_group_tests(tests, NULL, NULL);
    bm_host_free(host);

@@ -313,6 +313,49 @@ static void a_gain_that_was_found_is_there_at_once_and_so_is_the_first_guess(voi
    assert_close(bm_loudness_match_gain_db(&match), soft.gain_db, 0.1);
 }
 
+/* A processor with a gain that is known, 50 frames late. */
+static void what_is_known_of_a_gain_is_out_at_once_and_stays_so_while_it_moves(void** state)
+{
+   (void)state;
+   enum { N = 4 * 48000, LATE = 50 };
+   static BmFrame in[N];
+   static BmFrame dry[N];
+   static BmFrame wet[N];
+   BmGlide gain;
+   BmLoudnessMatch match;
+   bm_glide_init(&gain, BM_GLIDE_MS, 48000.0);
+   assert_int_equal(bm_loudness_match_init(&match, 48000.0), BM_OK);
+   const double gains[] = {16.0, 2.0, 40.0, 1.0};
+   for (uint32_t i = 0; i < N; ++i) {
+      in[i] = bm_frame_both(0.1 * sin(2.0 * PI * 997.0 * i / 48000.0));
+   }
+   for (uint32_t i = 0; i < N; ++i) {
+      if (i % 48000 == 0) {
+         const double next = gains[i / 48000];
+         bm_glide_set(&gain, next);
+         bm_loudness_match_know(&match, next, LATE);
+         bm_loudness_match_set(&match, true);
+      }
+      wet[i] = i >= LATE ? wet[i] : bm_frame_both(0.0);
+      dry[i] = i >= LATE ? in[i - LATE] : bm_frame_both(0.0);
+      if (i + LATE < N) {
+         wet[i + LATE] = in[i] * bm_glide_step(&gain);
+      }
+      bm_loudness_match_process(&match, dry + i, wet + i, 1);
+      assert_close(wet[i][0], dry[i][0], 0.1 * 1e-3);
+   }
+   /* The most that is boosted counts with it. */
+   bm_loudness_match_reset(&match);
+   bm_loudness_match_know(&match, 100.0, LATE);
+   for (int i = 0; i < 8; ++i) {
+      for (uint32_t n = 0; n < N; ++n) {
+         wet[n] = in[n] * 1e-3;
+      }
+      bm_loudness_match_process(&match, in, wet, N);
+   }
+   assert_close(wet[N - 12][0] / in[N - 12][0], 4e-3, 5e-5);
+}
+
 int main(void)
 {
    const struct CMUnitTest tests[] = {
@@ -324,6 +367,7 @@ int main(void)
       cmocka_unit_test(it_is_the_same_to_the_bit_for_every_block_size_and_after_a_reset),
       cmocka_unit_test(switched_off_it_changes_no_bit_and_switching_makes_no_click),
       cmocka_unit_test(a_gain_that_was_found_is_there_at_once_and_so_is_the_first_guess),
+      cmocka_unit_test(what_is_known_of_a_gain_is_out_at_once_and_stays_so_while_it_moves),
    };
    return cmocka_run_group_tests(tests, NULL, NULL);
 }

@@ -211,6 +211,29 @@ static void a_preamp_distorts_a_little_at_nominal_level_second_harmonic_first(vo
    }
 }
 
+/* The loudness match takes it out beforehand: what it misses is heard for seconds. */
+static void what_a_preamp_says_it_raises_a_take_by_is_what_it_does(void** state)
+{
+   (void)state;
+   enum { N = 48000 };
+   static BmFrame in[N];
+   static BmFrame out[N];
+   bm_test_noise(in, N, sqrt(3.0) * gain(-18.0), 7);
+   for (double gain_db = -20.0; gain_db <= 36.0; gain_db += 8.0) {
+      const BmPreampParams params = {.gain_db = fmax(gain_db, 0.0) + (gain_db < 0.0 ? 20.0 + gain_db : 0.0),
+                                     .pad = gain_db < 0.0};
+      BmPreamp* preamp = preamp_with(48000.0, &params);
+      bm_preamp_process(preamp, in, out, N);
+      double power = 0.0;
+      for (uint32_t n = N / 2; n < N; ++n) {
+         power += 2.0 * out[n][0] * out[n][0] / N;
+      }
+      assert_close(10.0 * log10(power) + 18.0, 20.0 * log10(bm_preamp_nominal_gain_lin(&params)),
+                   gain_db > 20.0 ? 2.0 : 0.6);
+      free(preamp);
+   }
+}
+
 static void a_preamps_transformer_distorts_lows_12_db_more_and_the_third_leads(void** state)
 {
    (void)state;
@@ -493,6 +516,7 @@ int main(void)
       cmocka_unit_test(nothing_folds_back_12_db_into_saturation),
       cmocka_unit_test(high_notes_fold_back_no_more_than_the_manual_says),
       cmocka_unit_test(a_preamp_distorts_a_little_at_nominal_level_second_harmonic_first),
+      cmocka_unit_test(what_a_preamp_says_it_raises_a_take_by_is_what_it_does),
       cmocka_unit_test(a_preamps_transformer_distorts_lows_12_db_more_and_the_third_leads),
       cmocka_unit_test(a_preamps_pad_polarity_and_tone_do_what_they_say),
       cmocka_unit_test(the_latency_told_is_the_latency_there_is),
