@@ -622,7 +622,10 @@ BmFingerprint* bm_fingerprint_read(const char* path, BmError* error)
 {
    FILE* file = fopen(path, "rb");
    if (!file) {
-      bm_fail(error, "%s: cannot be read: %s; `bookmatch check --accept` writes one", path, strerror(errno));
+      bm_fail(error,
+              "%s: cannot be read: %s; a render with -o leaves it in that folder (--against FILE), "
+              "`bookmatch check --accept` makes one of today's sound",
+              path, strerror(errno));
       return NULL;
    }
    Reader reader = {.print = bm_calloc(1, sizeof(BmFingerprint))};

@@ -228,12 +228,18 @@ static bool conclude(const Options* options, BmHost* host, const BmSession* sess
    bool ok = record(options, session, listener, error);
    if (ok && listener->report) {
       char* page = bm_print("%s/%s.html", options->folder, session->name);
-      const BmReportTask task = {listener->stems, page, &listener->progress, bm_stop()};
+      const char* slash = strrchr(session->path, '/');
+      const char* file = slash ? slash + 1 : session->path;
+      char* recall = options->is_folder_given
+                        ? bm_print("bookmatch check %s --against %s.fingerprint", file, session->name)
+                        : bm_print("bookmatch check %s", file);
+      const BmReportTask task = {listener->stems, page, recall, &listener->progress, bm_stop()};
       ok = bm_session_report_write(listener->report, &task, error);
       bm_progress_end(&listener->progress);
       if (ok && !options->as_json) {
          printf("%s\n\n", page);
       }
+      free(recall);
       free(page);
    }
    return ok &&

@@ -415,30 +415,47 @@ static void add_signal(BmText* page, const BmReportSignal* signal, uint32_t numb
    bm_text_add(page, is_folded ? "</details>\n</section>\n" : "</section>\n");
 }
 
+static double overview_value(const BmReportSignal* signal, const BmDescriptor* descriptor)
+{
+   const BmAnalysis* const main = signal->after ? signal->after : signal->before;
+   return main ? bm_measurement_value(&main->figures, descriptor) : (double)NAN;
+}
+
 static void add_overview(BmText* page, const BmReport* report)
 {
-   static const char* const keys[] = {"integrated_lufs", "true_peak_dbtp", "crest_db"};
+   static const char* const keys[] = {"integrated_lufs",      "true_peak_dbtp", "crest_db",
+                                      "attack_to_sustain_db", "highs_db",       "mono_change_lu"};
+   enum { N_KEYS = sizeof keys / sizeof *keys };
+   /* A session without stereo needs no column for mono. */
+   const BmDescriptor* shown[N_KEYS];
+   uint32_t n_shown = 0;
+   for (uint32_t k = 0; k < N_KEYS; ++k) {
+      bool is_shown = false;
+      for (uint32_t s = 0; s < report->n_signals; ++s) {
+         is_shown = is_shown || !isnan(overview_value(&report->signals[s], find_descriptor(keys[k])));
+      }
+      if (is_shown) {
+         shown[n_shown++] = find_descriptor(keys[k]);
+      }
+   }
    bm_text_add(page,
                "<div class=\"wide\" tabindex=\"0\" role=\"region\" "
                "aria-label=\"All signals\"><table>"
                "<caption>All signals, after processing</caption><thead><tr><th scope=\"col\">Signal</th>");
-   for (uint32_t k = 0; k < sizeof keys / sizeof *keys; ++k) {
-      const BmDescriptor* const descriptor = find_descriptor(keys[k]);
-      bm_text_addf(page, "<th scope=\"col\">%s <small>%s</small></th>", descriptor->label, descriptor->unit);
+   for (uint32_t k = 0; k < n_shown; ++k) {
+      bm_text_addf(page, "<th scope=\"col\">%s <small>%s</small></th>", shown[k]->label, shown[k]->unit);
    }
    bm_text_add(page, "</tr></thead><tbody>\n");
    for (uint32_t s = 0; s < report->n_signals; ++s) {
       const BmReportSignal* const signal = &report->signals[s];
-      const BmAnalysis* const main = signal->after ? signal->after : signal->before;
       bm_text_addf(page, "<tr><th scope=\"row\"><a href=\"#signal-%u\">", s + 1);
       bm_text_add_html(page, signal->name);
       bm_text_add(page, "</a> <small>");
       bm_text_add_html(page, signal->kind);
       bm_text_add(page, "</small></th>");
-      for (uint32_t k = 0; k < sizeof keys / sizeof *keys; ++k) {
-         const BmDescriptor* const descriptor = find_descriptor(keys[k]);
+      for (uint32_t k = 0; k < n_shown; ++k) {
          bm_text_add(page, "<td>");
-         add_value(page, main ? bm_measurement_value(&main->figures, descriptor) : (double)NAN, descriptor);
+         add_value(page, overview_value(signal, shown[k]), shown[k]);
          bm_text_add(page, "</td>");
       }
       bm_text_add(page, "</tr>\n");

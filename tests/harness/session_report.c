@@ -721,6 +721,7 @@ bool bm_session_report_write(BmSessionReport* report, const BmReportTask* task, 
       {"Tracks", keep(report, bm_print("%u", count(session, true)))},
       {"Buses", keep(report, bm_print("%u", count(session, false)))},
       {"Session", file_name(session->path)},
+      {"Still the same?", task->recall},
    };
    const BmReport page = {
       .title = session->title,

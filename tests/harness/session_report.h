@@ -42,6 +42,7 @@ void bm_session_report_hear_inside(BmSessionReport* report, const BmInsideBlock*
 typedef struct {
    const BmStems* stems; /**< published */
    const char* path;     /**< of the page, beside the stems */
+   const char* recall;   /**< the command that tells whether the session still sounds like this */
    BmProgress* progress; /**< told of each stem that is measured */
    /** When it becomes true, writing fails as interrupted. */
    const volatile sig_atomic_t* stop;

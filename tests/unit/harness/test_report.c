@@ -221,6 +221,28 @@ static void what_each_insert_cost_is_a_row_and_the_last_row_adds_them_up(void** 
    bm_analysis_free(&analysis);
 }
 
+static void the_overview_has_a_column_for_mono_where_there_is_stereo(void** state)
+{
+   (void)state;
+   BmAnalysis analysis = analyse(0.5, 0.2, 1.0);
+   const BmReportSignal signals[] = {{.name = "One", .kind = "Stem", .after = &analysis},
+                                     {.name = "Two", .kind = "Stem", .after = &analysis}};
+   const BmReport report = {.title = "T", .signals = signals, .n_signals = 2};
+   for (uint32_t is_stereo = 0; is_stereo < 2; ++is_stereo) {
+      analysis.figures.mono_change_lu = is_stereo ? -1.5 : (double)NAN;
+      char* const page = written_page(&report);
+      char* const table = strstr(page, "All signals, after processing");
+      *strstr(table, "</table>") = '\0';
+      assert_int_equal(count_of(table, "Folded to mono"), is_stereo);
+      assert_int_equal(count_of(table, "Share above 5 kHz"), 1);
+      assert_int_equal(count_of(table, "<td>\xE2\x88\x92"
+                                       "1.5</td></tr>"),
+                       2 * is_stereo);
+      free(page);
+   }
+   bm_analysis_free(&analysis);
+}
+
 static void hostile_names_stay_names(void** state)
 {
    (void)state;
@@ -377,6 +399,7 @@ int main(void)
       cmocka_unit_test(a_full_page_is_well_formed_and_self_contained),
       cmocka_unit_test(the_table_prints_what_was_measured),
       cmocka_unit_test(what_each_insert_cost_is_a_row_and_the_last_row_adds_them_up),
+      cmocka_unit_test(the_overview_has_a_column_for_mono_where_there_is_stereo),
       cmocka_unit_test(hostile_names_stay_names),
       cmocka_unit_test(a_page_of_200_tracks_stays_small_and_finds_its_way),
       cmocka_unit_test(the_same_session_gives_the_same_bytes),
