@@ -455,8 +455,8 @@ static void silence(void* self, const BmFrame* in, BmFrame* out, uint32_t n_fram
 static void hiss_is_as_loud_as_set_at_every_speed_bias_and_rate(void** state)
 {
    (void)state;
-   const double rates_hz[] = {8000.0, 44100.0, 48000.0, 96000.0, 192000.0};
-   for (int r = 0; r < 5; ++r) {
+   const double rates_hz[] = {8000.0, 48000.0, 192000.0};
+   for (int r = 0; r < 3; ++r) {
       for (int mode = 0; mode < 5; ++mode) {
          BmTapeParams params = plain;
          params.speed = mode < 3 ? (BmTapeSpeed)mode : BM_TAPE_SPEED_38;
