@@ -9,6 +9,7 @@
 
 #define PI 3.14159265358979323846
 #define CONTROL_RATE_HZ 1500.0
+#define PERIOD_MAX_FRAMES 32 /* or a host's short block would have all of the work, and the next none */
 #define WINDOW_S 0.16
 #define LOW_HZ 60.0
 #define HIGH_HZ 16000.0
@@ -342,7 +343,8 @@ BmStatus bm_take_alignment_init(BmTakeAlignment* self, void* memory, double samp
       self->window[n] = (float)(0.5 - 0.5 * cos(2.0 * PI * (n + 0.5) / size));
    }
 
-   const uint32_t period_frames = (uint32_t)lround(sample_rate_hz / CONTROL_RATE_HZ);
+   const uint32_t period = bm_control_period_frames(CONTROL_RATE_HZ, sample_rate_hz);
+   const uint32_t period_frames = period < PERIOD_MAX_FRAMES ? period : PERIOD_MAX_FRAMES;
    bm_control_clock_init(&self->mem.clock, period_frames);
    uint32_t all_pieces = 0;
    for (uint32_t stage = LOAD; stage < N_STAGES; ++stage) {

@@ -24,8 +24,8 @@
    Generalised cross-correlation of windows of about 0.17 s, with the maximum-likelihood weighting by
    coherence (Knapp and Carter, "The generalized correlation method for estimation of time delay", IEEE Trans.
    ASSP 24(4), 1976, eq. 33): where a frequency is mere noise in one of the takes it has no say. Cross-spectra
-   fade over some ten windows of sound; silence is not counted. The work is cut into small pieces, a few each
-   2/3 ms by its own clock.
+   fade over some ten windows of sound; silence is not counted. The work is cut into small pieces, a few every
+   32 frames or less by its own clock.
 */
 typedef struct {
    struct {

@@ -2,6 +2,7 @@
 #ifndef BM_BASE_CONTROL_CLOCK_H
 #define BM_BASE_CONTROL_CLOCK_H
 
+#include <math.h>
 #include <stdint.h>
 
 /**
@@ -21,6 +22,14 @@ typedef struct {
    uint32_t period_frames;
    uint32_t position_frames;
 } BmControlClock;
+
+/** The power of two nearest to a period of 1 / `control_rate_hz`: blocks of a host, which mostly are powers
+   of two, then hold whole periods, or periods whole blocks. At least 1. */
+static inline uint32_t bm_control_period_frames(double control_rate_hz, double sample_rate_hz)
+{
+   const long exponent = lround(log2(sample_rate_hz / control_rate_hz));
+   return exponent > 0 ? (uint32_t)1 << exponent : 1;
+}
 
 static inline void bm_control_clock_init(BmControlClock* self, uint32_t period_frames)
 {

@@ -12,7 +12,7 @@
 #define HEAD_DELAY_MAX_S 0.01
 #define UNHEARD_SHARE 1e-9
 #define DESIGN_TILE 16
-#define WINDOW_FRAMES (BM_PLACEMENT_TAPS_MAX + BM_PLACEMENT_CHUNK_FRAMES + BM_FLOATS_STEP)
+#define WINDOW_FRAMES (BM_PLACEMENT_TAPS_MAX + 2 * BM_PLACEMENT_CHUNK_FRAMES)
 
 typedef double Doubles __attribute__((vector_size(32), aligned(8), may_alias));
 
@@ -49,13 +49,13 @@ BM_CLONES static void convolve(const float* taps, uint32_t n_taps, const double*
    for (uint32_t n = 0; n < n_window; ++n) {
       window[n] = (float)x[n];
    }
-   memset(window + n_window, 0, BM_FLOATS_STEP * sizeof *window); /* of the last step, frames not asked for */
-   if (n_frames == BM_PLACEMENT_CHUNK_FRAMES) {
+   memset(window + n_window, 0, BM_PLACEMENT_CHUNK_FRAMES * sizeof *window); /* frames not asked for */
+   if (n_frames > BM_PLACEMENT_CHUNK_FRAMES / 2) {
       convolve_tile(taps, n_taps, window, sums, BM_PLACEMENT_CHUNK_FRAMES);
+   } else if (n_frames > BM_FLOATS_STEP) {
+      convolve_tile(taps, n_taps, window, sums, BM_PLACEMENT_CHUNK_FRAMES / 2);
    } else {
-      for (uint32_t n = 0; n < n_frames; n += BM_FLOATS_STEP) {
-         convolve_tile(taps, n_taps, window + n, sums + n, BM_FLOATS_STEP);
-      }
+      convolve_tile(taps, n_taps, window, sums, BM_FLOATS_STEP);
    }
    for (uint32_t n = 0; n < n_frames; ++n) {
       y[n] = (double)sums[n];
@@ -81,11 +81,6 @@ static size_t history_bytes(double sample_rate_hz)
    return (bm_history_bytes(history_reach(sample_rate_hz)) + 63) / 64 * 64;
 }
 
-static uint32_t control_period_frames(double sample_rate_hz)
-{
-   return (uint32_t)lround(sample_rate_hz / CONTROL_RATE_HZ);
-}
-
 static uint32_t fade_frames(double sample_rate_hz)
 {
    return (uint32_t)(0.001 * BM_FADE_MS * sample_rate_hz);
@@ -94,7 +89,7 @@ static uint32_t fade_frames(double sample_rate_hz)
 /* A fade is over when a period is, so its end is read on to there. */
 static uint32_t n_fade_shares(double sample_rate_hz)
 {
-   return fade_frames(sample_rate_hz) + control_period_frames(sample_rate_hz);
+   return fade_frames(sample_rate_hz) + bm_control_period_frames(CONTROL_RATE_HZ, sample_rate_hz);
 }
 
 static size_t fade_bytes(double sample_rate_hz)
@@ -380,7 +375,7 @@ BmStatus bm_take_placement_init(BmTakePlacement* self, void* memory, double samp
    bm_take_alignment_init(&self->alignment, rest + fade_bytes(sample_rate_hz), sample_rate_hz);
    bm_correlation_init(&self->level_correlation, sample_rate_hz, BM_CORRELATION_WINDOW_S);
    bm_correlation_init(&self->binaural_correlation, sample_rate_hz, BM_CORRELATION_WINDOW_S);
-   bm_control_clock_init(&self->mem.clock, control_period_frames(sample_rate_hz));
+   bm_control_clock_init(&self->mem.clock, bm_control_period_frames(CONTROL_RATE_HZ, sample_rate_hz));
    bm_fade_init(&self->binaural, BM_FADE_MS, sample_rate_hz);
    for (uint32_t i = 0; i < 2; ++i) {
       bm_glide_init(&self->takes[i].level_left, BM_GLIDE_MS, sample_rate_hz);
