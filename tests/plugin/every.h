@@ -13,7 +13,9 @@
 
 #define MAX_CHANNELS 4
 
-enum { RATE_HZ = HOSTED_RATE_HZ, MAX_BLOCK = HOSTED_MAX_BLOCK, N_FRAMES = 24000 };
+enum { RATE_HZ = HOSTED_RATE_HZ, MAX_BLOCK = HOSTED_MAX_BLOCK };
+
+#define N_FRAMES bm_test_count(24000, 12000) /* whole periods of the controls that jump */
 
 typedef struct {
    float* channels[MAX_CHANNELS];

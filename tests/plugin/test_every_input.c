@@ -19,7 +19,7 @@
 #endif
 #endif
 #ifndef N_STEADY
-#define N_STEADY 1000000
+#define N_STEADY bm_test_count(1000000, 50000)
 #endif
 #define MAX_SECONDS 30
 

@@ -53,7 +53,7 @@ int main(void)
 #endif
 enum { DISPATCH_OFF = 0, DISPATCH_ON = 1, ALLOW = 0, BLOCK = 1 };
 
-enum { RATE_HZ = 48000, BLOCK_FRAMES = 256, MAX_AUDIO = 4, N_BLOCKS = 400, STACK_BYTES = 256 * 1024 };
+enum { RATE_HZ = 48000, BLOCK_FRAMES = 256, MAX_AUDIO = 4, STACK_BYTES = 256 * 1024 };
 
 static volatile char selector = ALLOW;
 static volatile bool is_watching;
@@ -246,7 +246,8 @@ static void run_wild(Job* job)
    static const float garbage[] = {NAN, INFINITY, -INFINITY, 1e30F, 1e-40F};
    Subject* subject = job->subject;
    const BmPlugin* plugin = subject->plugin;
-   for (int block = 0; block < N_BLOCKS; ++block) {
+   const int n_blocks = (int)bm_test_count(400, 60);
+   for (int block = 0; block < n_blocks; ++block) {
       for (uint32_t i = 0; i < plugin->n_ports; ++i) {
          const BmPort* port = control_input(plugin, i);
          if (port && bm_test_random(&job->seed) > 0.5) {
@@ -278,6 +279,7 @@ static void set_defaults(Subject* subject)
 static void run_sweeps(Job* job)
 {
    Subject* subject = job->subject;
+   const int n_to_find = (int)bm_test_count(160, 4);
    set_defaults(subject);
    for (uint32_t i = 0; i < subject->plugin->n_ports; ++i) {
       const BmPort* port = control_input(subject->plugin, i);
@@ -286,7 +288,7 @@ static void run_sweeps(Job* job)
                                 : step == 1 ? port->max
                                 : step == 2 ? port->def
                                             : port->points[step - 3].value;
-         for (int block = 0; block < (step < 3 ? 1 : 160); ++block) {
+         for (int block = 0; block < (step < 3 ? 1 : n_to_find); ++block) {
             play_notes(job);
             run_watched(job, BLOCK_FRAMES);
          }
@@ -340,7 +342,7 @@ static void run_presets(Job* job)
          }
          lilv_node_free(uri);
       }
-      for (int block = 0; block < 40; ++block) {
+      for (uint32_t block = 0; block < bm_test_count(40, 4); ++block) {
          play_notes(job);
          run_watched(job, BLOCK_FRAMES);
       }

@@ -23,6 +23,12 @@ static inline bool bm_test_is_emulated(void)
    return getenv("BM_EMULATED");
 }
 
+/** How many cases to try: `n`, or `few` where the processor is emulated. */
+static inline uint32_t bm_test_count(uint32_t n, uint32_t few)
+{
+   return bm_test_is_emulated() ? few : n;
+}
+
 /** Fail unless |actual - expected| <= tolerance; a NaN fails. Prints both figures. */
 #define assert_close(actual, expected, tolerance)                                                            \
    do {                                                                                                      \
