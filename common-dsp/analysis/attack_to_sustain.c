@@ -223,7 +223,7 @@ static void finish_hop(BmAttackToSustain* self)
    const uint32_t size = self->cfg.size_frames;
    const uint32_t hop = self->cfg.hop_frames;
    lay_window(self);
-   BmFftProgress progress = {0, 0};
+   BmFftProgress progress = {0};
    bm_fft_work(self->fft_table, size, &progress, bm_fft_steps(size), self->re, self->im);
    square_bins(self);
    float band_power[BM_ATTACK_BANDS_MAX] = {0.0f};

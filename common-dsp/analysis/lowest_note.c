@@ -9,7 +9,8 @@
 
 #define PI 3.14159265358979323846
 
-#define WINDOW_S 0.256
+/* At 4 kHz and at 44.1 / 11 just under half the transform, which then has less to do. */
+#define WINDOW_S 0.2554
 #define HOP_S 0.016
 #define LOWEST_DECIMATED_HZ 4000.0
 #define BAND_HZ 1480.0
@@ -34,18 +35,20 @@
 #define FLOATS_LOADED_PER_UNIT 32
 #define UNITS_FOR_SQUARES 20
 #define UNITS_PER_LEVELS 1
-#define BINS_SCANNED_PER_UNIT 8
+#define UNITS_PER_SCAN 4
+#define UNITS_PER_TOP 1
+#define UNITS_PER_SHADOWS 2
 #define UNITS_PER_PEAK 3
 #define UNITS_PER_INDEX 40
 #define UNITS_PER_PASSED_OVER 1
 #define UNITS_PER_SCORE 48
-#define UNITS_PER_LINE 1
+#define UNITS_PER_LINE 2
 #define UNITS_FOR_DECISION 16
 
 /* What a tick spends: little, so that the work is spread evenly, unless that leaves too
    much for the time to the next analysis. */
-#define TICK_UNITS 40
-#define LATE_TICK_UNITS 80
+#define TICK_UNITS 120
+#define LATE_TICK_UNITS 440
 
 #define N_PARTIALS 8
 
@@ -127,7 +130,7 @@ static void design_low_pass(BmLowestNote* self)
    }
 }
 
-static void hear(BmLowestNote* self, const BmFrame* in, uint32_t n_frames)
+BM_CLONES static void hear(BmLowestNote* self, const BmFrame* in, uint32_t n_frames)
 {
    float* to = self->mem.heard + 2 * self->mem.heard_end;
    for (uint32_t i = 0; i < n_frames; ++i) {
@@ -137,33 +140,48 @@ static void hear(BmLowestNote* self, const BmFrame* in, uint32_t n_frames)
    self->mem.heard_end += n_frames;
 }
 
+/* How many frames there is room for, up to a tick; at least to the next. */
+static uint32_t frames_to_hear(const BmLowestNote* self)
+{
+   const uint32_t until_tick = self->mem.until_tick_frames;
+   const uint32_t after_tick = BM_LOWEST_NOTE_HEARD_FRAMES - self->mem.heard_end - until_tick;
+   return until_tick + after_tick / self->coef.tick_frames * self->coef.tick_frames;
+}
+
 /* Only at ticks, so that what lies where does not depend on blocks. */
 static void make_room(BmLowestNote* self)
 {
    const uint32_t n_kept = self->coef.n_low_pass;
-   if (self->mem.heard_end + self->coef.decimation > BM_LOWEST_NOTE_HEARD_FRAMES) {
+   const bool is_at_tick = self->mem.until_tick_frames == self->coef.tick_frames;
+   if (is_at_tick && self->mem.heard_end + self->coef.tick_frames > BM_LOWEST_NOTE_HEARD_FRAMES) {
       memmove(self->mem.heard, self->mem.heard + 2 * (self->mem.heard_end - n_kept),
               2 * n_kept * sizeof(float));
       self->mem.heard_end = n_kept;
    }
 }
 
-/* The newest low-passed frame. */
-BM_CLONES static void low_pass(const BmLowestNote* self, float* left, float* right)
+/* The low-passed frames of a tick, which ends `end` frames into what was heard. */
+BM_CLONES static void low_pass(const BmLowestNote* self, uint32_t end, float* left, float* right)
 {
    const uint32_t n = 2 * self->coef.n_low_pass;
+   const uint32_t step = 2 * self->coef.decimation;
    const float* taps = self->coef.low_pass;
-   const float* x = self->mem.heard + 2 * self->mem.heard_end - n;
-   BmFloats sums[4] = {{0.0f}};
-   for (uint32_t i = 0; i < n; i += 4 * BM_FLOATS_STEP) {
-      for (uint32_t k = 0; k < 4; ++k) {
-         const uint32_t at = i + k * BM_FLOATS_STEP;
-         sums[k] += *(const BmFloats*)(taps + at) * *(const BmFloats*)(x + at);
+   const float* x = self->mem.heard + 2 * end - n - (BM_LOWEST_NOTE_TICK_SAMPLES - 1) * step;
+   BmFloats even[BM_LOWEST_NOTE_TICK_SAMPLES] = {{0.0f}};
+   BmFloats odd[BM_LOWEST_NOTE_TICK_SAMPLES] = {{0.0f}};
+   for (uint32_t i = 0; i < n; i += 2 * BM_FLOATS_STEP) {
+      const BmFloats tap = *(const BmFloats*)(taps + i);
+      const BmFloats next_tap = *(const BmFloats*)(taps + i + BM_FLOATS_STEP);
+      for (uint32_t k = 0; k < BM_LOWEST_NOTE_TICK_SAMPLES; ++k) {
+         even[k] += tap * *(const BmFloats*)(x + i + k * step);
+         odd[k] += next_tap * *(const BmFloats*)(x + i + k * step + BM_FLOATS_STEP);
       }
    }
-   const BmFloats sum = (sums[0] + sums[1]) + (sums[2] + sums[3]);
-   *left = (sum[0] + sum[2]) + (sum[4] + sum[6]);
-   *right = (sum[1] + sum[3]) + (sum[5] + sum[7]);
+   for (uint32_t k = 0; k < BM_LOWEST_NOTE_TICK_SAMPLES; ++k) {
+      const BmFloats sum = even[k] + odd[k];
+      left[k] = (sum[0] + sum[2]) + (sum[4] + sum[6]);
+      right[k] = (sum[1] + sum[3]) + (sum[5] + sum[7]);
+   }
 }
 
 /* ---- spectrum: left is the real part of the input, right the imaginary ---- */
@@ -189,13 +207,13 @@ static uint32_t load(BmLowestNote* self, uint32_t units)
 {
    BmLowestNoteJob* job = &self->mem.job;
    const uint32_t wanted = units * FLOATS_LOADED_PER_UNIT;
-   const uint32_t end = smaller(job->position + wanted, BM_LOWEST_NOTE_FFT);
+   const uint32_t end = smaller(job->position + wanted, self->coef.load_samples);
    const uint32_t spent = (end - job->position) / FLOATS_LOADED_PER_UNIT;
    lay_window(self, job->position, end);
    job->position = end;
-   if (job->position == BM_LOWEST_NOTE_FFT) {
+   if (job->position == self->coef.load_samples) {
       job->stage = TRANSFORM;
-      job->transform = (BmFftProgress){0, 0};
+      job->transform = (BmFftProgress){.is_half = self->coef.load_samples == BM_LOWEST_NOTE_FFT / 2};
    }
    return spent;
 }
@@ -229,7 +247,7 @@ static uint32_t transform(BmLowestNote* self, uint32_t units)
 static const float* spectrum(const BmLowestNote* self, uint32_t ago)
 {
    const uint32_t n = BM_LOWEST_NOTE_SPECTRA;
-   return self->mem.level_db[(self->mem.newest_spectrum + n - ago) % n];
+   return self->mem.level_db[(self->mem.newest_spectrum + n - ago) % n] + BM_LOWEST_NOTE_MARGIN;
 }
 
 static double level_at(const float* level_db, double bin)
@@ -281,14 +299,16 @@ BM_CLONES static uint32_t loudest_bin(const float* level_db, uint32_t first, uin
 static uint32_t levels(BmLowestNote* self, uint32_t units)
 {
    BmLowestNoteJob* job = &self->mem.job;
-   float* level_db = self->mem.level_db[self->mem.newest_spectrum];
+   float* level_db = self->mem.level_db[self->mem.newest_spectrum] + BM_LOWEST_NOTE_MARGIN;
    const uint32_t n_runs = units / UNITS_PER_LEVELS + 1;
    const uint32_t end = smaller(job->position + n_runs * BM_FLOATS_STEP, BM_LOWEST_NOTE_BINS);
    const uint32_t spent = (end - job->position) / BM_FLOATS_STEP * UNITS_PER_LEVELS;
    take_levels(self, level_db, job->position, end);
    job->position = end;
    if (job->position == BM_LOWEST_NOTE_BINS) {
-      level_db[0] = level_db[1];
+      for (int k = -BM_LOWEST_NOTE_MARGIN; k <= 0; ++k) {
+         level_db[k] = level_db[1];
+      }
       job->loudest_bin = loudest_bin(level_db, job->first_bin, self->coef.last_bin);
       job->stage = MAINS;
       job->position = 0;
@@ -330,12 +350,16 @@ static void watch_mains(BmLowestNote* self, int system, int line)
    }
 }
 
+/* Over all lines of the mains that are watched. */
+#define HUM_END_HZ (60.0 * BM_LOWEST_NOTE_MAINS_LINES + 5.0)
+
 /* A peak on a line of the mains that does not stand out from the hum there. Mains keeps within 0.5 % (EN
    50160); no note of equal temperament on A4 = 440 Hz lies so near to one of these lines. */
 static bool is_hum(const BmLowestNote* self, double hz, double level_db)
 {
    for (int system = 0; system < 2; ++system) {
-      for (int line = 0; line < BM_LOWEST_NOTE_MAINS_LINES; ++line) {
+      const int line = (int)(hz / mains_hz(system, 0) - 0.5); /* the nearest */
+      if (line < BM_LOWEST_NOTE_MAINS_LINES) {
          const double off_hz = fabs(hz - mains_hz(system, line));
          if (off_hz < 0.3 + 0.25 * (line + 1) && level_db < self->mem.mains_hum_db[system][line] + 6.0) {
             return true;
@@ -386,68 +410,84 @@ static BmLowestNotePeak peak_at(const BmLowestNote* self, uint32_t k, double pro
    };
 }
 
-/* A run of bins between which the scan may stop, and the most tops in it. */
+/* A run of bins between which the scan may stop. */
 #define SCAN_BINS 32
-#define SCAN_TOPS (SCAN_BINS / 2 + 1)
 
-/* Which of eight bins stand over both neighbours and the floor, a bit each. */
-BM_INLINE uint32_t tops_of_eight(const float* level_db, float floor_db)
+/* The least of each bin from `first` on and the `reach` after it, for one run of bins and eight more. */
+BM_INLINE void least_ahead(const float* first, uint32_t reach, float* least)
 {
-   const BmFloats level = *(const BmFloats*)level_db;
-   const BmFloats before = *(const BmFloats*)(level_db - 1);
-   const BmFloats after = *(const BmFloats*)(level_db + 1);
-   const BmFloatsBits is_top = (level > before) & (level >= after) & (level > floor_db);
-   const BmFloatsBits bits = is_top & (BmFloatsBits){1, 2, 4, 8, 16, 32, 64, 128};
-   const BmFloatsBits fours = bits + __builtin_shufflevector(bits, bits, 4, 5, 6, 7, 0, 1, 2, 3);
-   return (uint32_t)((fours[0] + fours[1]) + (fours[2] + fours[3]));
-}
-
-BM_CLONES static uint32_t find_tops(const float* level_db, float floor_db, uint32_t first, uint32_t end,
-                                    uint32_t* tops)
-{
-   uint32_t n = 0;
-   for (uint32_t k = first; k < end; k += BM_FLOATS_STEP) {
-      for (uint32_t bits = tops_of_eight(level_db + k, floor_db); bits; bits &= bits - 1) {
-         tops[n] = k + (uint32_t)__builtin_ctz(bits);
-         n += tops[n] < end;
+   for (uint32_t i = 0; i < SCAN_BINS + BM_FLOATS_STEP; i += BM_FLOATS_STEP) {
+      BmFloats low = *(const BmFloats*)(first + i);
+      for (uint32_t j = 1; j <= reach; ++j) {
+         const BmFloats next = *(const BmFloats*)(first + i + j);
+         const BmFloatsBits is_less = next < low;
+         low = (BmFloats)((is_less & (BmFloatsBits)next) | (~is_less & (BmFloatsBits)low));
       }
+      *(BmFloats*)(least + i) = low;
    }
-   return n;
 }
 
-static void consider_top(BmLowestNote* self, uint32_t k)
+BM_INLINE uint32_t any_lane(const BmFloatsBits* x)
 {
-   const float* level_db = spectrum(self, 0);
-   float left = level_db[k];
-   float right = level_db[k];
-   for (uint32_t j = 1; j <= self->coef.lobe_bins; ++j) {
-      const float before = level_db[k - (j < k ? j : k)];
-      const float after = level_db[k + j];
-      left = before < left ? before : left;
-      right = after < right ? after : right;
+   const BmFloatsBits fours = *x | __builtin_shufflevector(*x, *x, 4, 5, 6, 7, 0, 1, 2, 3);
+   return (uint32_t)((fours[0] | fours[1]) | (fours[2] | fours[3]));
+}
+
+/* Which of a run of bins, a bit each, stand over both neighbours, over the floor and well over the higher of
+   the valleys within a lobe's reach: by how much, goes to `prominence_db`. */
+BM_CLONES static uint32_t find_tops(const float* level_db, uint32_t lobe_bins, float floor_db,
+                                    float prominence_db[SCAN_BINS])
+{
+   float valley_db[SCAN_BINS + BM_FLOATS_STEP]; /* from lobe_bins before the run on */
+   least_ahead(level_db - lobe_bins, lobe_bins, valley_db);
+   BmFloatsBits tops = {0};
+   BmFloatsBits bit = {1, 2, 4, 8, 16, 32, 64, 128};
+   for (uint32_t i = 0; i < SCAN_BINS; i += BM_FLOATS_STEP) {
+      const BmFloats level = *(const BmFloats*)(level_db + i);
+      const BmFloats before = *(const BmFloats*)(level_db + i - 1);
+      const BmFloats after = *(const BmFloats*)(level_db + i + 1);
+      const BmFloats left = *(const BmFloats*)(valley_db + i);
+      const BmFloats right = *(const BmFloats*)(valley_db + i + lobe_bins);
+      const BmFloatsBits is_left = left > right;
+      const BmFloats valley = (BmFloats)((is_left & (BmFloatsBits)left) | (~is_left & (BmFloatsBits)right));
+      const BmFloats prominence = level - valley;
+      *(BmFloats*)(prominence_db + i) = prominence;
+      const BmFloatsBits is_top = (level > before) & (level >= after) & (level > floor_db) &
+                                  (prominence >= (float)LEAST_PROMINENCE_DB);
+      tops |= is_top & bit;
+      bit <<= BM_FLOATS_STEP;
    }
-   const double prominence_db = (double)(level_db[k] - (left > right ? left : right));
-   if (prominence_db >= LEAST_PROMINENCE_DB && self->mem.n_peaks < BM_LOWEST_NOTE_PEAKS) {
-      self->mem.peaks[self->mem.n_peaks++] = peak_at(self, k, prominence_db);
-   }
+   return any_lane(&tops);
 }
 
 static uint32_t scan(BmLowestNote* self, uint32_t units)
 {
    BmLowestNoteJob* job = &self->mem.job;
    const float floor_db = (float)(self->mem.loudest_db - PEAK_FLOOR_DB);
+   float* scanned_hz = self->mem.scanned_hz + BM_LOWEST_NOTE_MARGIN;
+   float* scanned_db = self->mem.scanned_db + BM_LOWEST_NOTE_MARGIN;
    uint32_t spent = 0;
    while (spent < units && job->position < self->coef.last_bin) {
-      uint32_t tops[SCAN_BINS + 1];
-      const uint32_t end = smaller(job->position + SCAN_BINS, self->coef.last_bin);
-      const uint32_t n_tops = find_tops(spectrum(self, 0), floor_db, job->position, end, tops);
-      for (uint32_t i = 0; i < n_tops; ++i) {
-         consider_top(self, tops[i]);
+      float prominence_db[SCAN_BINS];
+      const uint32_t first = job->position;
+      const uint32_t n_left = self->coef.last_bin - first;
+      uint32_t tops = find_tops(spectrum(self, 0) + first, self->coef.lobe_bins, floor_db, prominence_db);
+      tops &= n_left < SCAN_BINS ? (1U << n_left) - 1 : UINT32_MAX;
+      for (; tops && self->mem.n_peaks < BM_LOWEST_NOTE_PEAKS; tops &= tops - 1) {
+         const uint32_t i = (uint32_t)__builtin_ctz(tops);
+         const BmLowestNotePeak peak = peak_at(self, first + i, (double)prominence_db[i]);
+         scanned_hz[self->mem.n_peaks] = (float)peak.hz;
+         scanned_db[self->mem.n_peaks] = (float)peak.level_db;
+         self->mem.peaks[self->mem.n_peaks++] = peak;
+         spent += UNITS_PER_TOP;
       }
-      spent += SCAN_BINS / BINS_SCANNED_PER_UNIT + n_tops * UNITS_PER_PEAK;
-      job->position = end;
+      spent += UNITS_PER_SCAN;
+      job->position += SCAN_BINS;
    }
    if (job->position >= self->coef.last_bin) {
+      for (uint32_t i = 0; i < BM_LOWEST_NOTE_MARGIN; ++i) {
+         scanned_hz[self->mem.n_peaks + i] = (float)FAR_HZ;
+      }
       job->stage = SIDE_LOBES;
       job->position = 0;
    }
@@ -456,23 +496,49 @@ static uint32_t scan(BmLowestNote* self, uint32_t units)
 
 /* The side lobes of a Hann window, as an envelope: -31.5 dB at 2.36 bins, then 18 dB an octave (Harris, Proc.
    IEEE 66, 1978), and 8 dB on top for a sound that changes within the window. */
+#define SIDE_LOBE_DB (-31.5 + 8.0)
+#define SIDE_LOBE_BINS 2.36
+#define SIDE_LOBES_REACH_BINS 8.0
+
 static bool is_side_lobe(const BmLowestNote* self, uint32_t i)
 {
    const BmLowestNotePeak* peaks = self->mem.peaks;
-   const double highest_db = -31.5 + 8.0;
+   const double reach_hz = SIDE_LOBES_REACH_BINS * self->coef.window_bin_hz;
+   const double first_hz = SIDE_LOBE_BINS * self->coef.window_bin_hz;
    for (int step = -1; step <= 1; step += 2) {
       for (uint32_t j = i + (uint32_t)step; j < self->mem.n_peaks; j += (uint32_t)step) {
-         const double distance_bins = fabs(peaks[j].hz - peaks[i].hz) / self->coef.window_bin_hz;
-         if (distance_bins > 8.0) {
+         const double distance_hz = fabs(peaks[j].hz - peaks[i].hz);
+         if (distance_hz > reach_hz) {
             break;
          }
          const double under_db = peaks[i].level_db - peaks[j].level_db;
-         if (under_db < highest_db && under_db < highest_db - 60.0 * log10(most(1.0, distance_bins / 2.36))) {
+         if (under_db < SIDE_LOBE_DB - 60.0 * log10(most(1.0, distance_hz / first_hz))) {
             return true;
          }
       }
    }
    return false;
+}
+
+/* Which of eight peaks, a bit each, are near to one that is louder by enough for some side lobe. Tops stand
+   two bins apart, so that a reach of eight bins of the window, sixteen of the transform, holds eight at most.
+ */
+BM_CLONES static uint32_t find_shadowed(const float* hz, const float* level_db, float reach_hz,
+                                        float under_db)
+{
+   const BmFloats here_hz = *(const BmFloats*)hz;
+   const BmFloats here_db = *(const BmFloats*)level_db;
+   BmFloatsBits is_shadowed = {0};
+   for (uint32_t o = 1; o <= BM_FLOATS_STEP; ++o) {
+      const BmFloats above_hz = *(const BmFloats*)(hz + o) - here_hz;
+      const BmFloats below_hz = here_hz - *(const BmFloats*)(hz - o);
+      const BmFloats under_above_db = here_db - *(const BmFloats*)(level_db + o);
+      const BmFloats under_below_db = here_db - *(const BmFloats*)(level_db - o);
+      is_shadowed |= (above_hz < reach_hz) & (under_above_db < under_db);
+      is_shadowed |= (below_hz < reach_hz) & (under_below_db < under_db);
+   }
+   is_shadowed &= (BmFloatsBits){1, 2, 4, 8, 16, 32, 64, 128};
+   return any_lane(&is_shadowed);
 }
 
 /* So that a peak is found without a search; with a peak before and one behind all that never are near. */
@@ -483,10 +549,11 @@ static void index_peaks(BmLowestNote* self)
    self->mem.peak_hz[0] = -FAR_HZ;
    for (uint32_t i = 0; i < n; ++i) {
       self->mem.peak_hz[i + 1] = self->mem.peaks[i].hz;
-      for (const uint32_t end = (uint32_t)(self->mem.peaks[i].hz * self->coef.bins_per_hz) + 1; k < end;
-           ++k) {
-         self->mem.first_peak[k] = (uint8_t)i;
+      const uint32_t end = (uint32_t)(self->mem.peaks[i].hz * self->coef.bins_per_hz) + 1;
+      for (uint32_t from = k; from < end; from += BM_LOWEST_NOTE_PEAK_RUN) { /* mostly once */
+         memset(self->mem.first_peak + from, (int)i, BM_LOWEST_NOTE_PEAK_RUN);
       }
+      k = end;
    }
    self->mem.peak_hz[n + 1] = FAR_HZ;
    memset(self->mem.first_peak + k, (int)n, BM_LOWEST_NOTE_BINS - k);
@@ -496,12 +563,29 @@ static uint32_t side_lobes(BmLowestNote* self, uint32_t units)
 {
    BmLowestNoteJob* job = &self->mem.job;
    BmLowestNotePeak* peaks = self->mem.peaks;
+   const float reach_hz = (float)(1.001 * SIDE_LOBES_REACH_BINS * self->coef.window_bin_hz);
+   const float under_db = (float)(SIDE_LOBE_DB + 0.001);
    uint32_t spent = 0;
-   for (; spent < units && job->position < self->mem.n_peaks; spent += UNITS_PER_PEAK, ++job->position) {
-      const uint32_t i = job->position;
-      if (is_side_lobe(self, i) || is_hum(self, peaks[i].hz, peaks[i].level_db)) {
-         peaks[i].prominence_db = -1.0;
+   while (spent < units && job->position < self->mem.n_peaks) {
+      const uint32_t first = job->position;
+      const uint32_t end = smaller(first + BM_FLOATS_STEP, self->mem.n_peaks);
+      uint32_t shadowed =
+         find_shadowed(self->mem.scanned_hz + BM_LOWEST_NOTE_MARGIN + first,
+                       self->mem.scanned_db + BM_LOWEST_NOTE_MARGIN + first, reach_hz, under_db);
+      spent += UNITS_PER_SHADOWS;
+      shadowed &= (1U << (end - first)) - 1;
+      for (; shadowed; shadowed &= shadowed - 1, spent += UNITS_PER_PEAK) {
+         const uint32_t i = first + (uint32_t)__builtin_ctz(shadowed);
+         if (is_side_lobe(self, i)) {
+            peaks[i].prominence_db = -1.0;
+         }
       }
+      for (uint32_t i = first; i < end && peaks[i].hz < HUM_END_HZ; ++i, spent += UNITS_PER_PEAK) {
+         if (is_hum(self, peaks[i].hz, peaks[i].level_db)) {
+            peaks[i].prominence_db = -1.0;
+         }
+      }
+      job->position = end;
    }
    if (job->position < self->mem.n_peaks) {
       return spent;
@@ -793,7 +877,7 @@ static void decide(BmLowestNote* self)
 static void work(BmLowestNote* self)
 {
    BmLowestNoteJob* job = &self->mem.job;
-   const bool is_late = self->mem.until_hop_samples <= self->coef.hop_samples / 2;
+   const bool is_late = self->mem.until_hop_ticks <= self->coef.hop_ticks / 2;
    const uint32_t allowed = is_late ? LATE_TICK_UNITS : TICK_UNITS;
    uint32_t spent = 0;
    while (job->stage != IDLE && spent < allowed) {
@@ -832,18 +916,18 @@ static void work(BmLowestNote* self)
    }
 }
 
-/* One decimated sample. */
-static void tick(BmLowestNote* self)
+/* What has been heard up to `end`. */
+static void tick(BmLowestNote* self, uint32_t end)
 {
-   const uint32_t at = self->mem.write_index++ % BM_LOWEST_NOTE_FFT;
+   const uint32_t at = self->mem.write_index % BM_LOWEST_NOTE_FFT;
    float* left = self->mem.ring[0] + at;
    float* right = self->mem.ring[1] + at;
-   low_pass(self, left, right);
-   make_room(self);
-   left[BM_LOWEST_NOTE_FFT] = *left;
-   right[BM_LOWEST_NOTE_FFT] = *right;
-   if (--self->mem.until_hop_samples == 0) {
-      self->mem.until_hop_samples = self->coef.hop_samples;
+   low_pass(self, end, left, right);
+   memcpy(left + BM_LOWEST_NOTE_FFT, left, BM_LOWEST_NOTE_TICK_SAMPLES * sizeof *left);
+   memcpy(right + BM_LOWEST_NOTE_FFT, right, BM_LOWEST_NOTE_TICK_SAMPLES * sizeof *right);
+   self->mem.write_index += BM_LOWEST_NOTE_TICK_SAMPLES;
+   if (--self->mem.until_hop_ticks == 0) {
+      self->mem.until_hop_ticks = self->coef.hop_ticks;
       self->mem.n_overruns += self->mem.job.stage != IDLE;
       self->mem.job.stage = LOAD;
       self->mem.job.newest = self->mem.write_index;
@@ -872,12 +956,14 @@ BmStatus bm_lowest_note_init(BmLowestNote* self, double sample_rate_hz)
    self->coef.bins_per_hz = BM_LOWEST_NOTE_FFT / rate;
    self->coef.window_samples = (uint32_t)(WINDOW_S * rate);
    self->coef.window_bin_hz = rate / self->coef.window_samples;
-   self->coef.hop_samples = (uint32_t)(HOP_S * rate);
+   self->coef.tick_frames = BM_LOWEST_NOTE_TICK_SAMPLES * self->coef.decimation;
+   self->coef.hop_ticks = (uint32_t)(HOP_S * rate / BM_LOWEST_NOTE_TICK_SAMPLES + 0.5);
    self->coef.last_bin = (uint32_t)(BAND_HZ * self->coef.bins_per_hz);
    self->coef.lobe_bins = (uint32_t)(3.0 * self->coef.window_bin_hz * self->coef.bins_per_hz + 0.5);
    design_low_pass(self);
    /* So scaled, a full-scale sine in one lane reads 0 dB. */
    const uint32_t n = self->coef.window_samples;
+   self->coef.load_samples = n <= BM_LOWEST_NOTE_FFT / 2 ? BM_LOWEST_NOTE_FFT / 2 : BM_LOWEST_NOTE_FFT;
    for (uint32_t i = 0; i < n; ++i) {
       self->coef.window[i] = (float)((0.5 - 0.5 * cos(2.0 * PI * (i + 0.5) / n)) / (0.25 * n));
    }
@@ -908,13 +994,15 @@ void bm_lowest_note_set(BmLowestNote* self, const BmLowestNoteParams* params)
 void bm_lowest_note_process(BmLowestNote* self, const BmFrame* in, uint32_t n_frames)
 {
    while (n_frames) {
-      const uint32_t n = smaller(n_frames, self->mem.until_tick_frames);
+      const uint32_t n = smaller(n_frames, frames_to_hear(self));
       hear(self, in, n);
-      self->mem.until_tick_frames -= n;
-      if (self->mem.until_tick_frames == 0) {
-         self->mem.until_tick_frames = self->coef.decimation;
-         tick(self);
+      uint32_t left = n;
+      for (; left >= self->mem.until_tick_frames; self->mem.until_tick_frames = self->coef.tick_frames) {
+         left -= self->mem.until_tick_frames;
+         tick(self, self->mem.heard_end - left);
       }
+      self->mem.until_tick_frames -= left;
+      make_room(self);
       in += n;
       n_frames -= n;
    }
@@ -924,11 +1012,11 @@ void bm_lowest_note_reset(BmLowestNote* self)
 {
    memset(&self->mem, 0, sizeof self->mem);
    self->mem.heard_end = self->coef.n_low_pass;
-   self->mem.until_tick_frames = self->coef.decimation;
-   self->mem.until_hop_samples = self->coef.hop_samples;
+   self->mem.until_tick_frames = self->coef.tick_frames;
+   self->mem.until_hop_ticks = self->coef.hop_ticks;
    self->mem.programme_db = -200.0;
    for (uint32_t i = 0; i < BM_LOWEST_NOTE_SPECTRA; ++i) {
-      for (uint32_t k = 0; k < BM_LOWEST_NOTE_BINS; ++k) {
+      for (uint32_t k = 0; k < BM_LOWEST_NOTE_BINS + 2 * BM_LOWEST_NOTE_MARGIN; ++k) {
          self->mem.level_db[i][k] = -200.0f;
       }
    }
@@ -937,7 +1025,10 @@ void bm_lowest_note_reset(BmLowestNote* self)
          self->mem.mains_hum_db[system][line] = 100.0;
       }
    }
-   bm_glide_init(&self->mem.glide, 20.0, self->coef.decimated_hz);
+   for (uint32_t i = 0; i < BM_LOWEST_NOTE_MARGIN; ++i) {
+      self->mem.scanned_hz[i] = (float)-FAR_HZ;
+   }
+   bm_glide_init(&self->mem.glide, 20.0, self->coef.decimated_hz / BM_LOWEST_NOTE_TICK_SAMPLES);
 }
 
 double bm_lowest_note_hz(const BmLowestNote* self)

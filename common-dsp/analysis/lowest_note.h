@@ -13,10 +13,13 @@
 #define BM_LOWEST_NOTE_FFT 2048
 #define BM_LOWEST_NOTE_LOW_PASS_MAX 1360 /* taps, at BM_RATE_MAX_HZ */
 #define BM_LOWEST_NOTE_HEARD_FRAMES (BM_LOWEST_NOTE_LOW_PASS_MAX + 512)
-#define BM_LOWEST_NOTE_BINS 800      /* the band that is looked at, with room for a lobe over its edge */
-#define BM_LOWEST_NOTE_PEAKS 192     /* the most partials kept of one spectrum */
-#define BM_LOWEST_NOTE_SPECTRA 3     /* the newest and the two before it */
-#define BM_LOWEST_NOTE_MAINS_LINES 6 /* harmonics of 50 and of 60 Hz that are watched */
+#define BM_LOWEST_NOTE_TICK_SAMPLES 4 /* decimated ones */
+#define BM_LOWEST_NOTE_BINS 800       /* the band that is looked at, with room for a lobe over its edge */
+#define BM_LOWEST_NOTE_MARGIN 8       /* at either end of what is read by eights at any place */
+#define BM_LOWEST_NOTE_PEAKS 192      /* the most partials kept of one spectrum */
+#define BM_LOWEST_NOTE_PEAK_RUN 32    /* bins that the index of peaks is written by */
+#define BM_LOWEST_NOTE_SPECTRA 3      /* the newest and the two before it */
+#define BM_LOWEST_NOTE_MAINS_LINES 6  /* harmonics of 50 and of 60 Hz that are watched */
 #define BM_LOWEST_NOTE_MAINS_MEMORY 16
 
 /** No candidate lies above this, whatever the range asked for: its second partial must be in the band. */
@@ -75,9 +78,10 @@ typedef struct {
    A new note must be found in three analyses in a row; one that has been sounding for 0.4 s is kept through
    beats and through the fading of its fundamental.
 
-   Work is bounded and spread: one piece at every decimated sample (0.17 to 0.25 ms), counted in work units of
-   about eight butterflies each (5 ns on one machine), at most BM_LOWEST_NOTE_TICK_UNITS_MOST, whatever the
-   input and the block size. No audio output, no delay. A note is decided 100 to 300 ms after its onset.
+   Work is bounded and spread: one piece at every tick of four decimated samples (0.67 to 1 ms), counted in
+   work units of about eight butterflies each (5 ns on one machine), at most BM_LOWEST_NOTE_TICK_UNITS_MOST,
+   whatever the input and the block size. No audio output, no delay. A note is decided 100 to 300 ms after its
+   onset.
 */
 typedef struct {
    struct {
@@ -92,28 +96,32 @@ typedef struct {
       double bins_per_hz;
       double window_bin_hz; /* of a transform as long as the window */
       uint32_t window_samples;
-      uint32_t hop_samples;
+      uint32_t load_samples; /* up to there the transform has input */
+      uint32_t tick_frames;
+      uint32_t hop_ticks;
       uint32_t last_bin;
       uint32_t lobe_bins; /* half the width in which a peak must stand out */
       uint32_t n_low_pass;
-      float low_pass[2 * BM_LOWEST_NOTE_LOW_PASS_MAX]; /* each tap twice, for left and right */
-      float window[BM_LOWEST_NOTE_FFT];                /* 0 after its end */
+      /* Aligned, so that no eight of them lie across two cache lines. Each tap twice, for left and right. */
+      float low_pass[2 * BM_LOWEST_NOTE_LOW_PASS_MAX] __attribute__((aligned(64)));
+      float window[BM_LOWEST_NOTE_FFT]; /* 0 after its end */
       float fft_table[BM_FFT_TABLE_FLOATS(BM_LOWEST_NOTE_FFT)];
       uint16_t place[2][BM_LOWEST_NOTE_BINS]; /* where the transform leaves a bin and its mirror */
    } coef;
 
    struct {
-      uint32_t heard_end;
-      float heard[2 * BM_LOWEST_NOTE_HEARD_FRAMES]; /* left and right in turn, up to heard_end */
-      uint32_t until_tick_frames;
-      uint32_t until_hop_samples;
-      uint32_t write_index;
+      /* Left and right in turn, up to heard_end; aligned like the taps. */
+      float heard[2 * BM_LOWEST_NOTE_HEARD_FRAMES] __attribute__((aligned(64)));
       float ring[2][2 * BM_LOWEST_NOTE_FFT]; /* everything twice, so that a window is in one piece */
-
-      BmLowestNoteJob job;
       float re[BM_LOWEST_NOTE_FFT];
       float im[BM_LOWEST_NOTE_FFT];
-      float level_db[BM_LOWEST_NOTE_SPECTRA][BM_LOWEST_NOTE_BINS];
+      uint32_t heard_end;
+      uint32_t until_tick_frames;
+      uint32_t until_hop_ticks;
+      uint32_t write_index;
+
+      BmLowestNoteJob job;
+      float level_db[BM_LOWEST_NOTE_SPECTRA][BM_LOWEST_NOTE_BINS + 2 * BM_LOWEST_NOTE_MARGIN];
       uint32_t newest_spectrum;
       uint32_t n_spectra; /* analysed since reset */
       double loudest_db;
@@ -121,8 +129,11 @@ typedef struct {
       double programme_db; /* falls slowly from the loudest peak of late */
       uint32_t n_peaks;
       BmLowestNotePeak peaks[BM_LOWEST_NOTE_PEAKS];
+      /* The same as scanned, after BM_LOWEST_NOTE_MARGIN that are far from all. */
+      float scanned_hz[BM_LOWEST_NOTE_PEAKS + 3 * BM_LOWEST_NOTE_MARGIN];
+      float scanned_db[BM_LOWEST_NOTE_PEAKS + 3 * BM_LOWEST_NOTE_MARGIN];
       double peak_hz[BM_LOWEST_NOTE_PEAKS + 2];
-      uint8_t first_peak[BM_LOWEST_NOTE_BINS]; /* from this bin on; n_peaks if none */
+      uint8_t first_peak[BM_LOWEST_NOTE_BINS + BM_LOWEST_NOTE_PEAK_RUN]; /* from a bin on; n_peaks if none */
 
       float mains_level_db[2][BM_LOWEST_NOTE_MAINS_LINES][BM_LOWEST_NOTE_MAINS_MEMORY];
       double mains_hum_db[2][BM_LOWEST_NOTE_MAINS_LINES];
@@ -151,7 +162,7 @@ typedef struct {
 
 /** The most work units that one tick spends; and what an analysis of any input needs fits between two hops.
  */
-#define BM_LOWEST_NOTE_TICK_UNITS_MOST 176
+#define BM_LOWEST_NOTE_TICK_UNITS_MOST 540
 
 /** Settle the tables for a rate; searches 28 to 1300 Hz, following, until set. BM_OK or BM_BAD_RATE. */
 BmStatus bm_lowest_note_init(BmLowestNote* self, double sample_rate_hz);

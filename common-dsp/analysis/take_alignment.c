@@ -96,7 +96,7 @@ static void load_piece(BmTakeAlignment* self, uint32_t piece)
 static void transform_piece(BmTakeAlignment* self, uint32_t piece)
 {
    if (piece == 0) {
-      self->mem.transform = (BmFftProgress){0, 0};
+      self->mem.transform = (BmFftProgress){0};
    }
    bm_fft_work(self->fft_table, self->cfg.size, &self->mem.transform, PIECE_STEPS, self->re, self->im);
 }

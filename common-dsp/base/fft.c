@@ -73,6 +73,7 @@ typedef struct {
    size_t span;
    size_t first_step;
    size_t end_step;
+   bool is_half; /* of what this pass finds, the second half counts as zero */
 } Pass;
 
 BM_INLINE BmFloats* at(float* floats, size_t index)
@@ -89,22 +90,26 @@ BM_INLINE void multiply(const BmFloats* re, const BmFloats* im, const float* w_r
    *out_im = *re * s + *im * c;
 }
 
-BM_INLINE void run_radix_2(Pass pass)
+BM_INLINE void run_radix_2(Pass pass, const bool is_half)
 {
    const size_t part = pass.span / 2;
    const size_t end = pass.end_step * STEP_FLOATS / 2;
    for (size_t j = pass.first_step * STEP_FLOATS / 2; j < end; j += BM_FLOATS_STEP) {
       float* re = pass.re + j;
       float* im = pass.im + j;
-      const BmFloats dif_re = *at(re, 0) - *at(re, part);
-      const BmFloats dif_im = *at(im, 0) - *at(im, part);
-      *at(re, 0) += *at(re, part);
-      *at(im, 0) += *at(im, part);
+      BmFloats dif_re = *at(re, 0);
+      BmFloats dif_im = *at(im, 0);
+      if (!is_half) {
+         dif_re -= *at(re, part);
+         dif_im -= *at(im, part);
+         *at(re, 0) += *at(re, part);
+         *at(im, 0) += *at(im, part);
+      }
       multiply(&dif_re, &dif_im, pass.twiddles + j, pass.twiddles + part + j, at(re, part), at(im, part));
    }
 }
 
-BM_INLINE void run_radix_4(Pass pass)
+BM_INLINE void run_radix_4(Pass pass, const bool is_half)
 {
    const size_t part = pass.span / 4; /* a power of two */
    const size_t end = pass.end_step * BM_FLOATS_STEP;
@@ -113,14 +118,24 @@ BM_INLINE void run_radix_4(Pass pass)
       float* re = pass.re + 4 * (i - j) + j;
       float* im = pass.im + 4 * (i - j) + j;
       const float* w = pass.twiddles + j;
-      const BmFloats sum02_re = *at(re, 0) + *at(re, 2 * part);
-      const BmFloats sum02_im = *at(im, 0) + *at(im, 2 * part);
-      const BmFloats dif02_re = *at(re, 0) - *at(re, 2 * part);
-      const BmFloats dif02_im = *at(im, 0) - *at(im, 2 * part);
-      const BmFloats sum13_re = *at(re, part) + *at(re, 3 * part);
-      const BmFloats sum13_im = *at(im, part) + *at(im, 3 * part);
-      const BmFloats dif13_re = *at(re, part) - *at(re, 3 * part);
-      const BmFloats dif13_im = *at(im, part) - *at(im, 3 * part);
+      BmFloats sum02_re = *at(re, 0);
+      BmFloats sum02_im = *at(im, 0);
+      BmFloats sum13_re = *at(re, part);
+      BmFloats sum13_im = *at(im, part);
+      BmFloats dif02_re = sum02_re;
+      BmFloats dif02_im = sum02_im;
+      BmFloats dif13_re = sum13_re;
+      BmFloats dif13_im = sum13_im;
+      if (!is_half) {
+         sum02_re += *at(re, 2 * part);
+         sum02_im += *at(im, 2 * part);
+         sum13_re += *at(re, 3 * part);
+         sum13_im += *at(im, 3 * part);
+         dif02_re -= *at(re, 2 * part);
+         dif02_im -= *at(im, 2 * part);
+         dif13_re -= *at(re, 3 * part);
+         dif13_im -= *at(im, 3 * part);
+      }
       const BmFloats y1_re = dif02_re + dif13_im;
       const BmFloats y1_im = dif02_im - dif13_re;
       const BmFloats y2_re = sum02_re - sum13_re;
@@ -223,10 +238,14 @@ BM_CLONES static void run_pass(const Pass* pass, uint32_t radix)
 {
    if (pass->span == LAST_SPAN) {
       run_last(*pass);
+   } else if (radix == 2 && pass->is_half) {
+      run_radix_2(*pass, true);
    } else if (radix == 2) {
-      run_radix_2(*pass);
+      run_radix_2(*pass, false);
+   } else if (pass->is_half) {
+      run_radix_4(*pass, true);
    } else {
-      run_radix_4(*pass);
+      run_radix_4(*pass, false);
    }
 }
 
@@ -246,6 +265,7 @@ bool bm_fft_work(const float* table, uint32_t size, BmFftProgress* progress, uin
       const uint32_t n = n_steps < left ? n_steps : left;
       pass.first_step = progress->step;
       pass.end_step = progress->step + n;
+      pass.is_half = progress->is_half && progress->pass == 0;
       run_pass(&pass, radix);
       progress->step += n;
       n_steps -= n;

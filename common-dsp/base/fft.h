@@ -19,10 +19,11 @@
 /** Floats of the table for a size, a power of two from BM_FFT_SIZE_MIN on. */
 #define BM_FFT_TABLE_FLOATS(size) (2 * (size))
 
-/** How far a transform has come; all zero at its beginning. */
+/** How far a transform has come; pass and step are zero at its beginning. */
 typedef struct {
    uint32_t pass;
    uint32_t step; /* within the pass */
+   bool is_half;  /* the second half of the input is silence: it is not read, and need not be laid there */
 } BmFftProgress;
 
 /** Fill `table` [BM_FFT_TABLE_FLOATS(size)]. */

@@ -462,6 +462,102 @@ static void every_rate_names_the_same_note(void** state)
    }
 }
 
+/* Hear a string in noise until an analysis is done and the next has not begun. */
+static void analyse(double rate, double noise)
+{
+   const uint32_t n_frames = (uint32_t)(0.7 * rate);
+   BmFrame* frames = silence(n_frames);
+   pluck(frames, n_frames, rate, (String){bm_note_hz(40), 5e-5, 0.3, 0.1, 0.55});
+   white_noise(frames, n_frames, noise);
+   start(&note, rate, 28.0, 1300.0, BM_LOWEST_NOTE_FOLLOW);
+   const uint32_t n_known = (uint32_t)(0.6 * rate);
+   bm_lowest_note_process(&note, frames, n_known);
+   for (uint32_t i = n_known; i < n_frames && note.mem.job.stage != 0; ++i) {
+      bm_lowest_note_process(&note, frames + i, 1);
+   }
+   assert_int_equal(note.mem.job.stage, 0);
+   free(frames);
+}
+
+static const float* scanned_hz(void)
+{
+   return note.mem.scanned_hz + BM_LOWEST_NOTE_MARGIN;
+}
+
+/* By the definition, bin by bin: over both neighbours, within 60 dB of the loudest, and 2 dB over the higher
+   of the valleys beside it. */
+static bool is_peak(const float* level_db, uint32_t k)
+{
+   float left = level_db[k];
+   float right = level_db[k];
+   for (uint32_t j = 1; j <= note.coef.lobe_bins; ++j) {
+      left = fminf(left, level_db[k > j ? k - j : 0]);
+      right = fminf(right, level_db[k + j]);
+   }
+   return level_db[k] > level_db[k - 1] && level_db[k] >= level_db[k + 1] &&
+          level_db[k] > (float)(note.mem.loudest_db - 60.0) && level_db[k] - fmaxf(left, right) >= 2.0f;
+}
+
+static const double scanned_rates[] = {8000, 11025, 11999, 44100, 48000};
+enum { N_SCANNED_RATES = sizeof scanned_rates / sizeof *scanned_rates };
+
+static void every_bin_that_stands_out_of_the_spectrum_is_a_peak(void** state)
+{
+   (void)state;
+   for (uint32_t r = 0; r < N_SCANNED_RATES; ++r) {
+      analyse(scanned_rates[r], 0.01);
+      const float* level_db = note.mem.level_db[note.mem.newest_spectrum] + BM_LOWEST_NOTE_MARGIN;
+      uint32_t n = 0;
+      for (uint32_t k = note.mem.job.first_bin + 1; k < note.coef.last_bin; ++k) {
+         if (is_peak(level_db, k)) {
+            assert_close((double)scanned_hz()[n] / note.coef.bin_hz, k, 0.501);
+            ++n;
+         }
+      }
+      assert_in_range(n, 20, BM_LOWEST_NOTE_PEAKS - 1);
+      assert_true(scanned_hz()[n] > 1e8f); /* and there are no others */
+   }
+}
+
+/* By how many dB, at most, a peak is lower than the side lobe that another may have there. */
+static double under_side_lobe_db(uint32_t i)
+{
+   const float* level_db = note.mem.scanned_db + BM_LOWEST_NOTE_MARGIN;
+   double most_db = -100.0;
+   for (uint32_t j = 0; scanned_hz()[j] < 1e8f; ++j) {
+      const double bins = (double)fabsf(scanned_hz()[j] - scanned_hz()[i]) / note.coef.window_bin_hz;
+      if (j != i && bins <= 8.0) {
+         const double lobe_db = (double)level_db[j] - 23.5 - 60.0 * log10(fmax(1.0, bins / 2.36));
+         most_db = fmax(most_db, lobe_db - (double)level_db[i]);
+      }
+   }
+   return most_db;
+}
+
+static void just_the_peaks_that_may_be_side_lobes_are_dropped(void** state)
+{
+   (void)state;
+   uint32_t n_dropped = 0;
+   for (uint32_t r = 0; r < 2 * N_SCANNED_RATES; ++r) {
+      analyse(scanned_rates[r / 2], r % 2 ? 1e-3 : 5e-3);
+      uint32_t kept = 0;
+      for (uint32_t i = 0; scanned_hz()[i] < 1e8f; ++i) {
+         const double hz = (double)scanned_hz()[i];
+         const double under_db = under_side_lobe_db(i);
+         if (hz < 370.0 || fabs(under_db) < 0.01) {
+            continue; /* may be hum, or may be either for rounding */
+         }
+         while (kept < note.mem.n_peaks && note.mem.peaks[kept].hz < hz - 1e-3) {
+            ++kept;
+         }
+         const bool is_kept = kept < note.mem.n_peaks && fabs(note.mem.peaks[kept].hz - hz) < 1e-3;
+         assert_int_equal(is_kept, under_db < 0.0);
+         n_dropped += !is_kept;
+      }
+   }
+   assert_true(n_dropped > 5);
+}
+
 /* White noise, a cluster of close partials, a click train, extremes: whatever makes the most peaks. */
 static void fill_hard(BmFrame* frames, uint32_t n_frames, double rate, int kind)
 {
@@ -504,7 +600,8 @@ static void the_work_of_a_tick_is_bounded_whatever_is_heard(void** state)
          free(frames);
       }
    }
-   printf("at most %u work units in a tick of %.2f to %.2f ms\n", most, 1e3 / 6000.0, 1e3 / 4000.0);
+   printf("at most %u work units in a tick of %.2f to %.2f ms\n", most,
+          1e3 * BM_LOWEST_NOTE_TICK_SAMPLES / 6000.0, 1e3 * BM_LOWEST_NOTE_TICK_SAMPLES / 4000.0);
 }
 
 static void any_block_size_leaves_the_same_bits(void** state)
@@ -573,6 +670,8 @@ int main(void)
       cmocka_unit_test(learning_keeps_the_lowest_note_that_really_sounded),
       cmocka_unit_test(a_note_out_of_the_range_is_forgotten_when_the_range_moves),
       cmocka_unit_test(every_rate_names_the_same_note),
+      cmocka_unit_test(every_bin_that_stands_out_of_the_spectrum_is_a_peak),
+      cmocka_unit_test(just_the_peaks_that_may_be_side_lobes_are_dropped),
       cmocka_unit_test(the_work_of_a_tick_is_bounded_whatever_is_heard),
       cmocka_unit_test(any_block_size_leaves_the_same_bits),
       cmocka_unit_test(reset_equals_fresh_and_keeps_what_was_learned),

@@ -32,7 +32,7 @@ static void every_size_agrees_with_the_sum_that_defines_it(void** state)
    for (uint32_t size = BM_FFT_SIZE_MIN; size <= SIZE_MAX_TRIED; size *= 2) {
       fill(size);
       bm_fft_init(table, size);
-      BmFftProgress progress = {0, 0};
+      BmFftProgress progress = {0};
       assert_true(bm_fft_work(table, size, &progress, bm_fft_steps(size), re, im));
       for (uint32_t k = 0; k<size; k += size> 512 ? 61 : 1) {
          double x_re = 0.0;
@@ -46,6 +46,28 @@ static void every_size_agrees_with_the_sum_that_defines_it(void** state)
          assert_true(at < size);
          assert_close((double)re[at], x_re, 1e-6 * sqrt(size));
          assert_close((double)im[at], x_im, 1e-6 * sqrt(size));
+      }
+   }
+}
+
+static void a_silent_second_half_need_not_be_laid(void** state)
+{
+   (void)state;
+   static float laid_re[SIZE_MAX_TRIED], laid_im[SIZE_MAX_TRIED];
+   for (uint32_t size = BM_FFT_SIZE_MIN; size <= SIZE_MAX_TRIED; size *= 2) {
+      fill(size);
+      bm_fft_init(table, size);
+      memcpy(laid_re, re, sizeof re);
+      memcpy(laid_im, im, sizeof im);
+      memset(laid_re + size / 2, 0, size / 2 * sizeof *re);
+      memset(laid_im + size / 2, 0, size / 2 * sizeof *im);
+      BmFftProgress progress = {0};
+      assert_true(bm_fft_work(table, size, &progress, bm_fft_steps(size), laid_re, laid_im));
+      progress = (BmFftProgress){.is_half = true};
+      assert_false(bm_fft_work(table, size, &progress, 1, re, im));
+      assert_true(bm_fft_work(table, size, &progress, bm_fft_steps(size), re, im));
+      for (uint32_t k = 0; k < size; ++k) {
+         assert_true(re[k] == laid_re[k] && im[k] == laid_im[k]);
       }
    }
 }
@@ -69,12 +91,12 @@ static void stopping_and_going_on_leaves_the_same_bits(void** state)
    bm_fft_init(table, 1024);
    for (uint32_t n_steps = 1; n_steps < 200; n_steps += 13) {
       fill(1024);
-      BmFftProgress progress = {0, 0};
+      BmFftProgress progress = {0};
       bm_fft_work(table, 1024, &progress, bm_fft_steps(1024), re, im);
       memcpy(whole_re, re, sizeof whole_re);
       memcpy(whole_im, im, sizeof whole_im);
       fill(1024);
-      progress = (BmFftProgress){0, 0};
+      progress = (BmFftProgress){0};
       uint32_t n_calls = 1;
       while (!bm_fft_work(table, 1024, &progress, n_steps, re, im)) {
          ++n_calls;
@@ -106,6 +128,7 @@ int main(void)
 {
    const struct CMUnitTest tests[] = {
       cmocka_unit_test(every_size_agrees_with_the_sum_that_defines_it),
+      cmocka_unit_test(a_silent_second_half_need_not_be_laid),
       cmocka_unit_test(every_bin_has_a_place_of_its_own),
       cmocka_unit_test(stopping_and_going_on_leaves_the_same_bits),
       cmocka_unit_test(a_logarithm_of_eight_is_as_good_as_the_library_s),
