@@ -2,6 +2,7 @@
 #ifndef BM_ANALYSIS_ATTACK_TO_SUSTAIN_H
 #define BM_ANALYSIS_ATTACK_TO_SUSTAIN_H
 
+#include "base/fft.h"
 #include "base/frame.h"
 #include "base/status.h"
 
@@ -21,8 +22,8 @@
    Duxbury, Davies and Sandler, "A tutorial on onset detection in music signals", IEEE Trans. Speech Audio
    Proc. 13(5), 2005, sections III-B and IV), on levels of third-octave bands; the instant then settled to
    0.25 ms where 5 ms after stand highest over 5 ms before. The thresholds are the bench's, so that both count
-   the same onsets. Every 5 ms a transform of 20 ms for both channels; an onset counts some 0.4 s after it was
-   heard.
+   the same onsets. Every 5 ms a transform of 20 ms for both channels, worked off piece by piece every 0.25 ms
+   while the next 5 ms are heard; an onset counts some 0.4 s after it was heard.
 */
 typedef struct {
    struct {
@@ -30,6 +31,7 @@ typedef struct {
       uint32_t n_channels;
       uint32_t size_frames;
       uint32_t hop_frames;
+      uint32_t piece_steps;
       uint32_t n_bands;
       uint32_t band_edge[BM_ATTACK_BANDS_MAX + 1];
       double band_weight[BM_ATTACK_BANDS_MAX];
@@ -39,11 +41,14 @@ typedef struct {
    uint32_t* place[2]; /* [size / 2] where the transform leaves a bin and its mirror */
    float* window;      /* [size] */
    float* heard[2];    /* [size], the newest last */
-   float* re;          /* [size] */
-   float* im;          /* [size] */
+   float* re;          /* [size]; in the end the power of each bin */
+   float* im;          /* [size]; in the end that of bin and mirror, in order */
    struct {
       uint32_t pending_frames;
       uint64_t n_frames;
+      int stage; /* of the newest transform */
+      BmFftProgress transform;
+      double transform_time_s;
       double band_db[2][BM_ATTACK_BANDS_MAX];
       double loudest_power;
       double flux_db[BM_ATTACK_FLUX_HOPS];
@@ -54,6 +59,7 @@ typedef struct {
       double step_energy[BM_ATTACK_STEPS];
       uint32_t step_count[BM_ATTACK_STEPS];
       uint64_t n_steps;
+      uint64_t step_begin;
       uint64_t step_end;
       double sum_db;
       uint32_t n_onsets;
