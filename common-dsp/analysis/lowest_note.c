@@ -57,6 +57,9 @@
 #define N_TO_CHANGE 3
 #define N_TO_ESTABLISH 25
 
+/* How near a reading must come for every other hop to be enough. */
+#define STILL_CENTS 5.0
+
 #define LEARN_RUN 25
 #define LEARN_GAP 3
 #define LEARN_MOST 250
@@ -250,6 +253,19 @@ static const float* spectrum(const BmLowestNote* self, uint32_t ago)
    return self->mem.level_db[(self->mem.newest_spectrum + n - ago) % n] + BM_LOWEST_NOTE_MARGIN;
 }
 
+/* The spectrum of 32 ms ago, or, just after a hop was left out, of 48 ms. */
+static const float* past_spectrum(const BmLowestNote* self)
+{
+   return spectrum(self, self->mem.job.n_hops == 1 ? 2 : 1);
+}
+
+/* The share of a change since past_spectrum() that falls to 32 ms. */
+static double past_share(const BmLowestNote* self)
+{
+   const BmLowestNoteJob* job = &self->mem.job;
+   return job->n_hops == 1 ? 2.0 / (1.0 + job->n_hops_before) : 1.0;
+}
+
 static double level_at(const float* level_db, double bin)
 {
    const uint32_t k = (uint32_t)bin;
@@ -346,7 +362,7 @@ static void watch_mains(BmLowestNote* self, int system, int line)
    } else if (high - low < 1.2f) {
       *hum += 0.2 * ((double)level - *hum);
    } else {
-      *hum += HOP_S;
+      *hum += self->mem.job.n_hops * HOP_S;
    }
 }
 
@@ -383,8 +399,10 @@ static uint32_t mains(BmLowestNote* self, uint32_t units)
    ++self->mem.n_spectra;
    const double loudest_db = (double)spectrum(self, 0)[job->loudest_bin];
    self->mem.loudest_db = loudest_db;
-   self->mem.loudest_change_db = loudest_db - (double)spectrum(self, 2)[job->loudest_bin];
-   self->mem.programme_db = most(loudest_db, self->mem.programme_db - HOP_S * PROGRAMME_FADE_DB_PER_S);
+   const double past_db = (double)past_spectrum(self)[job->loudest_bin];
+   self->mem.loudest_change_db = past_share(self) * (loudest_db - past_db);
+   const double fade_db = job->n_hops * HOP_S * PROGRAMME_FADE_DB_PER_S;
+   self->mem.programme_db = most(loudest_db, self->mem.programme_db - fade_db);
    const bool heard = loudest_db > SILENCE_DB && loudest_db > self->mem.programme_db - UNDER_PROGRAMME_DB;
    self->mem.n_peaks = 0;
    job->best_hz = 0.0;
@@ -690,7 +708,7 @@ static Candidate score(const BmLowestNote* self, double candidate_hz, const BmLo
    const double bin = candidate_hz * self->coef.bins_per_hz;
    const double level_db = (own ? own->level_db : level_at(now_db, bin)) - self->mem.loudest_db;
    /* Decay over 32 ms beyond 1 dB, unless all decays. */
-   const double change_db = level_at(now_db, bin) - level_at(spectrum(self, 2), bin);
+   const double change_db = past_share(self) * (level_at(now_db, bin) - level_at(past_spectrum(self), bin));
    const double decay_db = clamp(change_db - least(self->mem.loudest_change_db, 0.0) + 1.0, -3.0, 0.0);
    const BmLowestNotePeak* nearest = own ? own : nearest_peak(self, candidate_hz, 20.0);
    const double prominence_db = nearest ? least(nearest->prominence_db, 30.0) : 0.0;
@@ -823,10 +841,8 @@ static void learn(BmLowestNote* self, bool found)
       self->mem.run_log2_hz = log2_hz;
    }
    self->mem.run_gap = 0;
-   if (self->mem.run_n < LEARN_MOST) {
-      ++self->mem.run_n;
-   }
-   self->mem.run_log2_hz += (log2_hz - self->mem.run_log2_hz) / self->mem.run_n;
+   self->mem.run_n = smaller(self->mem.run_n + self->mem.job.n_hops, LEARN_MOST);
+   self->mem.run_log2_hz += (log2_hz - self->mem.run_log2_hz) * self->mem.job.n_hops / self->mem.run_n;
    if (self->mem.run_n < LEARN_RUN) {
       return;
    }
@@ -844,6 +860,7 @@ static void decide(BmLowestNote* self)
 {
    const double hz = self->mem.job.best_hz;
    bool confirmed = false;
+   self->mem.is_still = false;
    if (hz > 0.0) {
       const bool same = self->mem.pending_n > 0 && fabs(cents(hz, self->mem.pending_hz)) < 40.0;
       self->mem.pending_n = same ? self->mem.pending_n + (self->mem.pending_n < 1000) : 1;
@@ -854,6 +871,8 @@ static void decide(BmLowestNote* self)
       if (confirmed) {
          const bool older = self->mem.age < N_TO_ESTABLISH && !self->mem.job.best_decays;
          self->mem.age = kept ? self->mem.age + older : 0;
+         self->mem.is_still =
+            self->mem.age == N_TO_ESTABLISH && fabs(few_cents(hz, self->mem.sounding_hz)) < STILL_CENTS;
          /* The longer a note stands the less one spectrum moves it. */
          const double share = most(0.25, 1.0 / (1.0 + self->mem.age));
          const double from_hz = kept ? self->mem.sounding_hz : hz;
@@ -873,12 +892,19 @@ static void decide(BmLowestNote* self)
 
 /* ---- time ---- */
 
+/* Of analyses that begin one after the other. */
+static uint32_t n_hops_between(const BmLowestNote* self)
+{
+   return self->mem.is_still ? 2 : 1;
+}
+
 /* Go on with the analysis by what one tick may spend. Each stage stops within one step of its allowance. */
 static void work(BmLowestNote* self)
 {
    BmLowestNoteJob* job = &self->mem.job;
-   const bool is_late = self->mem.until_hop_ticks <= self->coef.hop_ticks / 2;
-   const uint32_t allowed = is_late ? LATE_TICK_UNITS : TICK_UNITS;
+   const uint32_t n_hops = n_hops_between(self);
+   const bool is_late = 2 * self->mem.since_start_ticks >= n_hops * self->coef.hop_ticks;
+   const uint32_t allowed = is_late ? LATE_TICK_UNITS : TICK_UNITS / n_hops;
    uint32_t spent = 0;
    while (job->stage != IDLE && spent < allowed) {
       const uint32_t left = allowed - spent;
@@ -926,12 +952,15 @@ static void tick(BmLowestNote* self, uint32_t end)
    memcpy(left + BM_LOWEST_NOTE_FFT, left, BM_LOWEST_NOTE_TICK_SAMPLES * sizeof *left);
    memcpy(right + BM_LOWEST_NOTE_FFT, right, BM_LOWEST_NOTE_TICK_SAMPLES * sizeof *right);
    self->mem.write_index += BM_LOWEST_NOTE_TICK_SAMPLES;
-   if (--self->mem.until_hop_ticks == 0) {
-      self->mem.until_hop_ticks = self->coef.hop_ticks;
-      self->mem.n_overruns += self->mem.job.stage != IDLE;
-      self->mem.job.stage = LOAD;
-      self->mem.job.newest = self->mem.write_index;
-      self->mem.job.position = 0;
+   if (++self->mem.since_start_ticks >= n_hops_between(self) * self->coef.hop_ticks) {
+      BmLowestNoteJob* job = &self->mem.job;
+      self->mem.n_overruns += job->stage != IDLE;
+      self->mem.since_start_ticks = 0;
+      job->n_hops_before = job->n_hops;
+      job->n_hops = n_hops_between(self);
+      job->newest = self->mem.write_index;
+      job->position = 0;
+      job->stage = LOAD;
    }
    work(self);
    bm_glide_step(&self->mem.glide);
@@ -987,6 +1016,7 @@ void bm_lowest_note_set(BmLowestNote* self, const BmLowestNoteParams* params)
       self->mem.sounding_hz = 0.0;
       self->mem.confidence = 0.0;
       self->mem.age = 0;
+      self->mem.is_still = false;
       bm_glide_reset(&self->mem.glide);
    }
 }
@@ -1013,7 +1043,7 @@ void bm_lowest_note_reset(BmLowestNote* self)
    memset(&self->mem, 0, sizeof self->mem);
    self->mem.heard_end = self->coef.n_low_pass;
    self->mem.until_tick_frames = self->coef.tick_frames;
-   self->mem.until_hop_ticks = self->coef.hop_ticks;
+   self->mem.job.n_hops = 1;
    self->mem.programme_db = -200.0;
    for (uint32_t i = 0; i < BM_LOWEST_NOTE_SPECTRA; ++i) {
       for (uint32_t k = 0; k < BM_LOWEST_NOTE_BINS + 2 * BM_LOWEST_NOTE_MARGIN; ++k) {

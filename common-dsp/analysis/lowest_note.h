@@ -45,8 +45,10 @@ typedef struct {
 /** One analysis on its way through the stages; a piece of it is done at every tick. */
 typedef struct {
    int stage;
-   uint32_t newest;   /* index in the ring after the window's last sample */
-   uint32_t position; /* within the stage */
+   uint32_t n_hops;        /* since the analysis before */
+   uint32_t n_hops_before; /* of that one */
+   uint32_t newest;        /* index in the ring after the window's last sample */
+   uint32_t position;      /* within the stage */
    BmFftProgress transform;
    uint32_t head[3]; /* next peak to be tried as partial 1, 2, 3 of a candidate */
    uint32_t n_scored;
@@ -76,7 +78,8 @@ typedef struct {
    whose level is remembered under the notes.
 
    A new note must be found in three analyses in a row; one that has been sounding for 0.4 s is kept through
-   beats and through the fading of its fundamental.
+   beats and through the fading of its fundamental, and while nothing else is found only every other hop is
+   analysed.
 
    Work is bounded and spread: one piece at every tick of four decimated samples (0.67 to 1 ms), counted in
    work units of about eight butterflies each (5 ns on one machine), at most BM_LOWEST_NOTE_TICK_UNITS_MOST,
@@ -117,7 +120,7 @@ typedef struct {
       float im[BM_LOWEST_NOTE_FFT];
       uint32_t heard_end;
       uint32_t until_tick_frames;
-      uint32_t until_hop_ticks;
+      uint32_t since_start_ticks; /* of the newest analysis */
       uint32_t write_index;
 
       BmLowestNoteJob job;
@@ -143,6 +146,7 @@ typedef struct {
       double pending_hz;
       uint32_t pending_n;
       uint32_t age;  /* analyses that have confirmed sounding_hz */
+      bool is_still; /* the last one did, as so many before that half as many will do */
       BmGlide glide; /* of log2 of sounding_hz */
 
       double run_log2_hz; /* a note being learned: mean, length, and analyses since it was last found */
