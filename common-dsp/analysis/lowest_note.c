@@ -45,10 +45,11 @@
 #define UNITS_PER_LINE 2
 #define UNITS_FOR_DECISION 16
 
-/* What a tick spends: little, so that the work is spread evenly, unless that leaves too
-   much for the time to the next analysis. */
-#define TICK_UNITS 120
-#define LATE_TICK_UNITS 440
+/* What a tick spends: what spreads the last analysis evenly over so many ticks, in the last quarter of a hop
+   what finishes any. */
+#define SPREAD_TICKS 10
+#define LEAST_TICK_UNITS 60
+#define LATE_TICK_UNITS 900
 
 #define N_PARTIALS 8
 
@@ -902,9 +903,9 @@ static uint32_t n_hops_between(const BmLowestNote* self)
 static void work(BmLowestNote* self)
 {
    BmLowestNoteJob* job = &self->mem.job;
-   const uint32_t n_hops = n_hops_between(self);
-   const bool is_late = 2 * self->mem.since_start_ticks >= n_hops * self->coef.hop_ticks;
-   const uint32_t allowed = is_late ? LATE_TICK_UNITS : TICK_UNITS / n_hops;
+   const bool is_late = 4 * self->mem.since_start_ticks >= 3 * self->coef.hop_ticks;
+   const uint32_t even = self->mem.last_units / SPREAD_TICKS;
+   const uint32_t allowed = is_late ? LATE_TICK_UNITS : even < LEAST_TICK_UNITS ? LEAST_TICK_UNITS : even;
    uint32_t spent = 0;
    while (job->stage != IDLE && spent < allowed) {
       const uint32_t left = allowed - spent;
@@ -934,9 +935,11 @@ static void work(BmLowestNote* self)
          decide(self);
          spent += UNITS_FOR_DECISION;
          job->stage = IDLE;
+         self->mem.last_units = job->spent_units + spent;
          break;
       }
    }
+   job->spent_units += spent;
    if (spent > self->mem.most_tick_units) {
       self->mem.most_tick_units = spent;
    }
@@ -958,6 +961,7 @@ static void tick(BmLowestNote* self, uint32_t end)
       self->mem.since_start_ticks = 0;
       job->n_hops_before = job->n_hops;
       job->n_hops = n_hops_between(self);
+      job->spent_units = 0;
       job->newest = self->mem.write_index;
       job->position = 0;
       job->stage = LOAD;

@@ -47,8 +47,9 @@ typedef struct {
    int stage;
    uint32_t n_hops;        /* since the analysis before */
    uint32_t n_hops_before; /* of that one */
-   uint32_t newest;        /* index in the ring after the window's last sample */
-   uint32_t position;      /* within the stage */
+   uint32_t spent_units;
+   uint32_t newest;   /* index in the ring after the window's last sample */
+   uint32_t position; /* within the stage */
    BmFftProgress transform;
    uint32_t head[3]; /* next peak to be tried as partial 1, 2, 3 of a candidate */
    uint32_t n_scored;
@@ -153,6 +154,7 @@ typedef struct {
       uint32_t run_n;
       uint32_t run_gap;
 
+      uint32_t last_units; /* what the analysis before cost */
       uint32_t most_tick_units;
       uint32_t n_overruns;
    } mem;
@@ -166,7 +168,7 @@ typedef struct {
 
 /** The most work units that one tick spends; and what an analysis of any input needs fits between two hops.
  */
-#define BM_LOWEST_NOTE_TICK_UNITS_MOST 540
+#define BM_LOWEST_NOTE_TICK_UNITS_MOST 1000
 
 /** Settle the tables for a rate; searches 28 to 1300 Hz, following, until set. BM_OK or BM_BAD_RATE. */
 BmStatus bm_lowest_note_init(BmLowestNote* self, double sample_rate_hz);
