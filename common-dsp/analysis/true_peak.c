@@ -8,30 +8,74 @@
 #include <string.h>
 
 #define TAPS BM_FRACTIONAL_TAPS
-#define HISTORY_FRAMES (TAPS - 1)
+#define PAIRS BM_TRUE_PEAK_PAIRS
+
+/* How many middles before and after its own a point beside it looks at. */
+#define REACH (PAIRS / 2)
+#define HISTORY_FRAMES (TAPS - 1 + 2 * REACH)
 
 /* Frames side by side in a BmFloats. */
 #define STEP_FRAMES (BM_FLOATS_STEP / 2)
 
+/* Lagrange's polynomial through 2 PAIRS points half-way between the two in the middle. */
+static void design_quarter(double weight[PAIRS])
+{
+   for (int i = 0; i < PAIRS; ++i) {
+      const double at = i + 0.5;
+      double product = 1.0;
+      for (int k = -PAIRS; k < PAIRS; ++k) {
+         product *= k == i ? 1.0 : -(k + 0.5) / (at - (k + 0.5));
+      }
+      weight[i] = product;
+   }
+}
+
+/* How much higher than the highest frame a point can be: the weights' magnitudes, summed. */
+static double most_half(const double half[TAPS])
+{
+   double sum = 0.0;
+   for (uint32_t k = 0; k < TAPS; ++k) {
+      sum += fabs(half[k]);
+   }
+   return sum;
+}
+
+/* The same, of the point before a middle: what it takes of frames itself and by way of middles. */
+static double most_quarter(const double half[TAPS], const double quarter[PAIRS])
+{
+   double weight[HISTORY_FRAMES + 1] = {0.0};
+   const int first_frame = REACH + TAPS / 2 - 1; /* the nearest before the point, and its middle */
+   const int first_middle = REACH;
+   for (int i = 0; i < PAIRS; ++i) {
+      const int step = (i + 1) / 2;
+      const int frame = first_frame + (i % 2 ? step : -step);
+      const int middle = first_middle + (i % 2 ? -step : step);
+      weight[frame] += quarter[i];
+      for (int k = 0; k < TAPS; ++k) {
+         weight[middle + k] += quarter[i] * half[k];
+      }
+   }
+   double sum = 0.0;
+   for (uint32_t k = 0; k <= HISTORY_FRAMES; ++k) {
+      sum += fabs(weight[k]);
+   }
+   return sum;
+}
+
 void bm_true_peak_init(BmTruePeak* self)
 {
-   double quarter[TAPS];
    double half[TAPS];
-   bm_fractional_delay_design(0.25, quarter);
+   double quarter[PAIRS];
    bm_fractional_delay_design(0.5, half);
-   double most_quarter = 0.0;
-   double most_half = 0.0;
-   for (uint32_t k = 0; k < TAPS; ++k) {
-      most_quarter += fabs(quarter[k]);
-      most_half += fabs(half[k]);
-   }
-   /* Three quarters are a quarter from the other side, and the middle is its own mirror image. */
+   design_quarter(quarter);
    for (uint32_t k = 0; k < TAPS / 2; ++k) {
       self->coef.half[k] = (float)half[k];
-      self->coef.sum[k] = (float)(0.5 * (quarter[k] + quarter[TAPS - 1 - k]));
-      self->coef.difference[k] = (float)(0.5 * (quarter[k] - quarter[TAPS - 1 - k]));
    }
-   self->coef.most = (float)(fmax(most_quarter, most_half) * (1.0 + 1e-4)); /* more than rounding does */
+   for (uint32_t k = 0; k < PAIRS; ++k) {
+      self->coef.quarter[k] = (float)quarter[k];
+   }
+   const double most = fmax(most_half(half), most_quarter(half, quarter));
+   self->coef.most = (float)(most * (1.0 + 1e-4)); /* more than rounding does */
    bm_true_peak_reset(self);
 }
 
@@ -72,32 +116,57 @@ BM_CLONES static void highest_frame(const float* frames, uint32_t n_frames, floa
    }
 }
 
+/* The middles behind each of n_frames and of 2 REACH more. */
+BM_INLINE void find_middles(const BmTruePeak* self, uint32_t n_frames, float* middles)
+{
+   for (uint32_t n = 0; n < n_frames + 2 * REACH; n += STEP_FRAMES) {
+      const float* first = self->mem.frames + 2 * n;
+      const float* last = first + 2 * (TAPS - 1);
+      BmFloats middle = {0.0f};
+      for (uint32_t k = 0; k < TAPS / 2; ++k) {
+         middle +=
+            self->coef.half[k] * (*(const BmFloats*)(first + 2 * k) + *(const BmFloats*)(last - 2 * k));
+      }
+      *(BmFloats*)(middles + 2 * n) = middle;
+   }
+}
+
+/* The point between the two innermost of a row of middles and frames in turn: `left` and `right` are these,
+   each in the row of its own kind. */
+BM_INLINE void find_quarter(const float* weights, const float* left, const float* right, BmFloats* out)
+{
+   BmFloats sum = {0.0f};
+   for (int i = 0; i < PAIRS; ++i) {
+      const int step = 2 * ((i + 1) / 2);
+      const float* a = i % 2 ? right - step : left - step;
+      const float* b = i % 2 ? left + step : right + step;
+      sum += weights[i] * (*(const BmFloats*)a + *(const BmFloats*)b);
+   }
+   *out = sum;
+}
+
 /* Highest of the points between, four frames at a time; of the last four only those that were heard. */
 BM_CLONES static void highest_between(const BmTruePeak* self, uint32_t n_frames, float out[2])
 {
+   float middles[2 * (BM_TRUE_PEAK_CHUNK_FRAMES + 2 * REACH + STEP_FRAMES)];
+   find_middles(self, n_frames, middles);
    BmFloatsBits highest = {0};
    const BmFloatsBits lane = {0, 1, 2, 3, 4, 5, 6, 7};
    for (uint32_t n = 0; n < n_frames; n += STEP_FRAMES) {
-      const float* first = self->mem.frames + 2 * n;
-      const float* last = first + 2 * (TAPS - 1);
-      BmFloats half = {0.0f};
-      BmFloats sums = {0.0f};
-      BmFloats differences = {0.0f};
-      for (uint32_t k = 0; k < TAPS / 2; ++k) {
-         const BmFloats a = *(const BmFloats*)(first + 2 * k);
-         const BmFloats b = *(const BmFloats*)(last - 2 * k);
-         const BmFloats sum = a + b;
-         half += self->coef.half[k] * sum;
-         sums += self->coef.sum[k] * sum;
-         differences += self->coef.difference[k] * (a - b);
-      }
+      const float* frame = self->mem.frames + 2 * (n + REACH + TAPS / 2 - 1);
+      const float* middle = middles + 2 * (n + REACH);
       const BmFloatsBits is_heard = lane < 2 * ((int32_t)n_frames - (int32_t)n);
-      const BmFloats quarter = (BmFloats)(is_heard & (BmFloatsBits)(sums + differences));
-      const BmFloats three_quarters = (BmFloats)(is_heard & (BmFloatsBits)(sums - differences));
+      BmFloats half = *(const BmFloats*)middle;
+      BmFloats before;
+      BmFloats after;
+      find_quarter(self->coef.quarter, frame, middle, &before);
+      find_quarter(self->coef.quarter, middle, frame + 2, &after);
       half = (BmFloats)(is_heard & (BmFloatsBits)half);
+      before = (BmFloats)(is_heard & (BmFloatsBits)before);
+      after = (BmFloats)(is_heard & (BmFloatsBits)after);
       take_higher(&highest, &half);
-      take_higher(&highest, &quarter);
-      take_higher(&highest, &three_quarters);
+      take_higher(&highest, &before);
+      take_higher(&highest, &after);
    }
    out[0] = 0.0f;
    out[1] = 0.0f;
@@ -124,15 +193,20 @@ static void hear_chunk(BmTruePeak* self, uint32_t n_frames)
    }
 }
 
+BM_CLONES static void take_in(const BmFrame* in, uint32_t n_frames, float* out)
+{
+   for (uint32_t i = 0; i < n_frames; ++i) {
+      out[2 * i] = (float)in[i][0];
+      out[2 * i + 1] = (float)in[i][1];
+   }
+}
+
 void bm_true_peak_process(BmTruePeak* self, const BmFrame* in, uint32_t n_frames)
 {
    while (n_frames > 0) {
       const uint32_t n = n_frames < BM_TRUE_PEAK_CHUNK_FRAMES ? n_frames : BM_TRUE_PEAK_CHUNK_FRAMES;
       float* newest = self->mem.frames + 2 * HISTORY_FRAMES;
-      for (uint32_t i = 0; i < n; ++i) {
-         newest[2 * i] = (float)in[i][0];
-         newest[2 * i + 1] = (float)in[i][1];
-      }
+      take_in(in, n, newest);
       hear_chunk(self, n);
       memmove(self->mem.frames, self->mem.frames + 2 * n, 2 * HISTORY_FRAMES * sizeof *newest);
       in += n;

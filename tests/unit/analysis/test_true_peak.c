@@ -72,6 +72,39 @@ static void it_never_reads_more_than_the_standard_allows_below_or_above(void** s
    assert_between(highest, -0.57, 0.02);
 }
 
+/* Tones that reach their top a quarter or three quarters after a frame, and nowhere near a frame or a middle:
+   up to 0.45 of the rate they are read within the 0.012 dB that the header says. */
+static void a_top_a_quarter_beside_a_frame_is_read_exactly(void** state)
+{
+   (void)state;
+   static const double divisors[] = {8.0, 4.0, 2.5, 1.0 / 0.45};
+   for (int i = 0; i < 4; ++i) {
+      for (int quarter = 1; quarter <= 3; quarter += 2) {
+         const double phase_deg = 90.0 - 0.25 * quarter * 360.0 / divisors[i];
+         assert_between(peak_of_tone_db(8000.0, divisors[i], phase_deg, 0.5), -6.0206 - 0.013,
+                        -6.0206 + 0.002);
+      }
+   }
+}
+
+/* A click, then a tone faded in whose frames lie 3 dB under its top: whichever is louder is the peak, though
+   what cannot be one is never worked out. */
+static void a_peak_is_found_however_loud_the_frames_were_before(void** state)
+{
+   (void)state;
+   for (int level_db = -20; level_db <= 0; ++level_db) {
+      BmTruePeak meter;
+      bm_true_peak_init(&meter);
+      for (int n = 0; n < 3000; ++n) {
+         const double fade = fmin(1.0, fmax(0.0, (n - 1000) / 1000.0));
+         const double tone = 0.5 * fade * sin(pi * (0.5 * n + 0.25));
+         const BmFrame frame = bm_frame(n == 500 ? pow(10.0, level_db / 20.0) : tone, 0.0);
+         bm_true_peak_process(&meter, &frame, 1);
+      }
+      assert_close(bm_true_peak_db(&meter), fmax(-6.0206, level_db), 0.01);
+   }
+}
+
 static void block_size_and_reset_leave_no_trace(void** state)
 {
    (void)state;
@@ -99,6 +132,8 @@ int main(void)
       cmocka_unit_test(tones_between_the_frames_meet_ebu_tech_3341),
       cmocka_unit_test(a_pulse_between_the_frames_meets_ebu_tech_3341),
       cmocka_unit_test(it_never_reads_more_than_the_standard_allows_below_or_above),
+      cmocka_unit_test(a_top_a_quarter_beside_a_frame_is_read_exactly),
+      cmocka_unit_test(a_peak_is_found_however_loud_the_frames_were_before),
       cmocka_unit_test(block_size_and_reset_leave_no_trace),
    };
    return cmocka_run_group_tests(tests, NULL, NULL);
