@@ -1,7 +1,6 @@
 /* SPDX-License-Identifier: ISC */
 #include "analysis/correlation.h"
 
-#include "base/clones.h"
 #include "base/decibel.h"
 
 #include <math.h>
@@ -56,44 +55,25 @@ static void finish_period(BmCorrelation* self)
    self->mem.sums = (BmPairPowers){nothing, nothing, nothing};
 }
 
-BM_CLONES static void add_up(BmPairPowers* powers, const BmFrame* in, const BmFrame* weighted,
-                             uint32_t n_frames)
-{
-   BmPairPowers sums = *powers;
-   for (uint32_t n = 0; n < n_frames; ++n) {
-      const BmFrame x = in[n];
-      const BmFrame w = weighted[n];
-      sums.squares += x * x;
-      sums.weighted_squares += w * w;
-      sums.cross += bm_frame(x[0], w[0]) * bm_frame(x[1], w[1]);
-   }
-   *powers = sums;
-}
-
-void bm_correlation_hear(BmCorrelation* self, const BmFrame* in, const BmFrame* weighted, uint32_t n_frames)
+void bm_correlation_process(BmCorrelation* self, const BmFrame* in, uint32_t n_frames)
 {
    while (n_frames > 0) {
       const uint32_t n = bm_control_clock_next(&self->mem.clock, n_frames);
-      add_up(&self->mem.sums, in, weighted, n);
+      bm_k_weighting_add_up(&self->weighting, in, n, &self->mem.sums);
       bm_control_clock_advance(&self->mem.clock, n);
       if (bm_control_clock_is_due(&self->mem.clock)) { /* the next one begins: this one is full */
          finish_period(self);
       }
       in += n;
-      weighted += n;
       n_frames -= n;
    }
 }
 
-void bm_correlation_process(BmCorrelation* self, const BmFrame* in, uint32_t n_frames)
+void bm_correlation_take(BmCorrelation* self, const BmPairPowers* sums, bool ends)
 {
-   while (n_frames > 0) {
-      BmFrame weighted[BM_CORRELATION_PERIOD_FRAMES];
-      const uint32_t n = bm_control_clock_next(&self->mem.clock, n_frames);
-      bm_k_weighting_process(&self->weighting, in, weighted, n);
-      bm_correlation_hear(self, in, weighted, n);
-      in += n;
-      n_frames -= n;
+   self->mem.sums = *sums;
+   if (ends) {
+      finish_period(self);
    }
 }
 

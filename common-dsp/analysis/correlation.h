@@ -7,6 +7,7 @@
 #include "base/frame.h"
 #include "base/status.h"
 
+#include <stdbool.h>
 #include <stdint.h>
 
 /** How far back a live meter looks: the time constant of its mean, in seconds (common practice, no source).
@@ -14,12 +15,6 @@
 #define BM_CORRELATION_WINDOW_S 0.4
 
 #define BM_CORRELATION_PERIOD_FRAMES 64
-
-typedef struct {
-   BmFrame squares;          /* LL, RR */
-   BmFrame cross;            /* LR in lane 0, its K-weighted twin in lane 1 */
-   BmFrame weighted_squares; /* K-weighted LL, RR */
-} BmPairPowers;
 
 /**
    What becomes of a stereo pair when it is folded to mono, measured as it plays.
@@ -51,8 +46,9 @@ void bm_correlation_reset(BmCorrelation* self);
 /** Hear [n_frames]. Real-time: yes. */
 void bm_correlation_process(BmCorrelation* self, const BmFrame* in, uint32_t n_frames);
 
-/** Hear [n_frames] that the caller has K-weighted already; bm_correlation_process() does it by itself. */
-void bm_correlation_hear(BmCorrelation* self, const BmFrame* in, const BmFrame* weighted, uint32_t n_frames);
+/** Instead of bm_correlation_process(): take the sums of a period so far, which the caller adds up and, if it
+   `ends` here, begins anew. Real-time: yes. */
+void bm_correlation_take(BmCorrelation* self, const BmPairPowers* sums, bool ends);
 
 /** sum(LL) and sum(RR), or their means. */
 BmFrame bm_correlation_energies(const BmCorrelation* self);

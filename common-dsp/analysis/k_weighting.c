@@ -43,13 +43,21 @@ BmStatus bm_k_weighting_init(BmKWeighting* self, double sample_rate_hz)
    return BM_OK;
 }
 
-BM_CLONES void bm_k_weighting_process(BmKWeighting* self, const BmFrame* in, BmFrame* out, uint32_t n_frames)
+/* The sums ride along while each step of the filter waits for the one before. */
+BM_CLONES void bm_k_weighting_add_up(BmKWeighting* self, const BmFrame* in, uint32_t n_frames,
+                                     BmPairPowers* sums)
 {
    BmKWeighting here = *self;
+   BmPairPowers powers = *sums;
    for (uint32_t n = 0; n < n_frames; ++n) {
-      out[n] = bm_k_weighting_step(&here, in[n]);
+      const BmFrame x = in[n];
+      const BmFrame w = bm_k_weighting_step(&here, x);
+      powers.squares += x * x;
+      powers.weighted_squares += w * w;
+      powers.cross += bm_frame(x[0], w[0]) * bm_frame(x[1], w[1]);
    }
    self->mem = here.mem;
+   *sums = powers;
 }
 
 void bm_k_weighting_reset(BmKWeighting* self)

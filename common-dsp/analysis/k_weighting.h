@@ -44,7 +44,14 @@ static inline BmFrame bm_k_weighting_step(BmKWeighting* self, BmFrame x)
    return y + low_cut;
 }
 
-/** Weight [n_frames]; `out` may be `in`. */
-void bm_k_weighting_process(BmKWeighting* self, const BmFrame* in, BmFrame* out, uint32_t n_frames);
+/** What a stretch of frames adds up to. */
+typedef struct {
+   BmFrame squares;          /* LL, RR */
+   BmFrame cross;            /* LR in lane 0, its K-weighted twin in lane 1 */
+   BmFrame weighted_squares; /* K-weighted LL, RR */
+} BmPairPowers;
+
+/** Weight [n_frames] and add what they are to `sums`, frame by frame. */
+void bm_k_weighting_add_up(BmKWeighting* self, const BmFrame* in, uint32_t n_frames, BmPairPowers* sums);
 
 #endif

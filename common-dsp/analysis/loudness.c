@@ -8,7 +8,6 @@
 #include <string.h>
 
 #define HOPS_PER_S 100.0
-#define WEIGHTED_FRAMES 64
 #define MOMENTARY_HOPS 40
 #define BLOCK_HOPS 10
 #define PASSAGE_HOPS 100
@@ -119,12 +118,12 @@ static void finish_hop(BmLoudness* self)
 {
    const uint64_t slot = self->mem.n_hops % BM_LOUDNESS_HOPS_MAX;
    const double n_frames = self->mem.clock.period_frames;
-   const BmFrame squares = self->mem.square_sum / bm_frame_both(n_frames);
+   const BmPairPowers* sums = &self->mem.sums;
+   const BmFrame squares = sums->weighted_squares / bm_frame_both(n_frames);
    const double both = squares[0] + squares[1];
    self->mem.power[slot] = self->cfg.n_channels == 2 ? both : squares[0];
-   self->mem.mono_power[slot] = fmax(0.0, 0.5 * (both + 2.0 * self->mem.cross_sum / n_frames));
-   self->mem.square_sum = bm_frame_both(0.0);
-   self->mem.cross_sum = 0.0;
+   self->mem.mono_power[slot] = fmax(0.0, 0.5 * (both + 2.0 * sums->cross[1] / n_frames));
+   memset(&self->mem.sums, 0, sizeof self->mem.sums);
 
    ++self->mem.n_hops;
    self->mem.momentary_power = recent_power(self, self->mem.power, MOMENTARY_HOPS);
@@ -168,40 +167,28 @@ void bm_loudness_reset(BmLoudness* self)
    self->mem.mono_integrated_lufs = BM_SILENCE_DB;
 }
 
-BM_CLONES static void add_up(BmLoudness* self, const BmFrame* weighted, uint32_t n_frames)
+bool bm_loudness_is_at_hop(const BmLoudness* self)
 {
-   BmFrame square_sum = self->mem.square_sum;
-   double cross_sum = self->mem.cross_sum;
-   for (uint32_t i = 0; i < n_frames; ++i) {
-      const BmFrame x = weighted[i];
-      square_sum += x * x;
-      cross_sum += x[0] * x[1];
-   }
-   self->mem.square_sum = square_sum;
-   self->mem.cross_sum = cross_sum;
+   return bm_control_clock_is_due(&self->mem.clock);
 }
 
-void bm_loudness_hear(BmLoudness* self, const BmFrame* weighted, uint32_t n_frames)
+uint32_t bm_loudness_hear(BmLoudness* self, const BmFrame* in, uint32_t n_frames, BmPairPowers* sums)
 {
-   while (n_frames > 0) {
-      const uint32_t n = bm_control_clock_next(&self->mem.clock, n_frames);
-      add_up(self, weighted, n);
-      bm_control_clock_advance(&self->mem.clock, n);
-      if (bm_control_clock_is_due(&self->mem.clock)) { /* the next one begins: this one is full */
-         finish_hop(self);
-      }
-      weighted += n;
-      n_frames -= n;
+   const uint32_t n = bm_control_clock_next(&self->mem.clock, n_frames);
+   bm_k_weighting_add_up(&self->weighting, in, n, &self->mem.sums);
+   *sums = self->mem.sums;
+   bm_control_clock_advance(&self->mem.clock, n);
+   if (bm_loudness_is_at_hop(self)) { /* the next one begins: this one is full */
+      finish_hop(self);
    }
+   return n;
 }
 
 void bm_loudness_process(BmLoudness* self, const BmFrame* in, uint32_t n_frames)
 {
    while (n_frames > 0) {
-      BmFrame weighted[WEIGHTED_FRAMES];
-      const uint32_t n = n_frames < WEIGHTED_FRAMES ? n_frames : WEIGHTED_FRAMES;
-      bm_k_weighting_process(&self->weighting, in, weighted, n);
-      bm_loudness_hear(self, weighted, n);
+      BmPairPowers sums;
+      const uint32_t n = bm_loudness_hear(self, in, n_frames, &sums);
       in += n;
       n_frames -= n;
    }

@@ -7,6 +7,7 @@
 #include "base/frame.h"
 #include "base/status.h"
 
+#include <stdbool.h>
 #include <stdint.h>
 
 #define BM_LOUDNESS_BINS 2200    /* of 0.05 LU */
@@ -35,9 +36,8 @@ typedef struct {
    } cfg;
    BmKWeighting weighting;
    struct {
-      BmControlClock clock; /* 10 ms */
-      BmFrame square_sum;   /* of the hop */
-      double cross_sum;
+      BmControlClock clock;               /* 10 ms */
+      BmPairPowers sums;                  /* of the hop */
       uint64_t n_hops;                    /* since reset */
       double power[BM_LOUDNESS_HOPS_MAX]; /* sum of the channels' mean squares, ring */
       double mono_power[BM_LOUDNESS_HOPS_MAX];
@@ -59,8 +59,10 @@ void bm_loudness_reset(BmLoudness* self);
 /** Hear [n_frames]. Real-time: yes. */
 void bm_loudness_process(BmLoudness* self, const BmFrame* in, uint32_t n_frames);
 
-/** Hear [n_frames] that the caller has K-weighted already; bm_loudness_process() does it by itself. */
-void bm_loudness_hear(BmLoudness* self, const BmFrame* weighted, uint32_t n_frames);
+/** The same, up to the end of a hop at most, and give the hop's sums so far. @return how many frames; the hop
+   has ended if bm_loudness_is_at_hop() then. */
+uint32_t bm_loudness_hear(BmLoudness* self, const BmFrame* in, uint32_t n_frames, BmPairPowers* sums);
+bool bm_loudness_is_at_hop(const BmLoudness* self);
 
 /** Loudness of the last 400 ms and 3 s (or of what there is), and gated since reset, in LUFS; BM_SILENCE_DB
    at least. */

@@ -43,11 +43,10 @@ void bm_take_meter_reset(BmTakeMeter* self)
 void bm_take_meter_process(BmTakeMeter* self, const BmFrame* in, uint32_t n_frames)
 {
    while (n_frames > 0) {
-      BmFrame weighted[CHUNK_FRAMES];
-      const uint32_t n = n_frames < CHUNK_FRAMES ? n_frames : CHUNK_FRAMES;
-      bm_k_weighting_process(&self->loudness.weighting, in, weighted, n);
-      bm_loudness_hear(&self->loudness, weighted, n);
-      bm_correlation_hear(&self->correlation, in, weighted, n);
+      BmPairPowers sums;
+      const uint32_t n_most = n_frames < CHUNK_FRAMES ? n_frames : CHUNK_FRAMES;
+      const uint32_t n = bm_loudness_hear(&self->loudness, in, n_most, &sums);
+      bm_correlation_take(&self->correlation, &sums, bm_loudness_is_at_hop(&self->loudness));
       bm_true_peak_process(&self->true_peak, in, n);
       bm_attack_to_sustain_process(&self->attack, in, n);
       bm_lowest_note_process(&self->lowest_note, in, n);
