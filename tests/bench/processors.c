@@ -15,8 +15,12 @@
 #include "dynamics/variable_mu_compressor.h"
 #include "filters/fundamental_eq.h"
 #include "reverb/room_reverb.h"
+#include "saturation/hysteresis.h"
+#include "saturation/loss_filter.h"
 #include "saturation/preamp.h"
 #include "saturation/tape.h"
+#include "saturation/transformer.h"
+#include "saturation/triode.h"
 #include "saturation/tube.h"
 #include "stereo/mid_side_eq.h"
 #include "stereo/mid_side_matrix.h"
@@ -413,6 +417,117 @@ static void oversample_reset(void* self)
 #define OVERSAMPLE_VERBS(name)                                                                               \
    sizeof(BmOversample), NULL, name##_init, NULL, oversample_process, oversample_reset
 
+/* What the saturators have between up and down, at the rate of live quality; each frame is held. */
+typedef struct {
+   BmTriode triode;
+   BmTriodeRest rest;
+   BmTriodeMemory memory;
+   BmHysteresis layer;
+   double step_s;
+   uint32_t factor;
+} Oversampled;
+
+static void oversampled_reset(void* self)
+{
+   Oversampled* oversampled = (Oversampled*)self;
+   oversampled->rest = bm_triode_rest(&oversampled->triode, -1.5);
+   bm_triode_settle(&oversampled->triode, &oversampled->rest, &oversampled->memory);
+   bm_hysteresis_reset(&oversampled->layer);
+}
+
+static BmStatus oversampled_init(void* self, void* memory, double rate_hz)
+{
+   static const BmTriodeCircuit circuit = {.supply_v = 250.0,
+                                           .plate_ohm = 47e3,
+                                           .cathode_ohm = 1500.0,
+                                           .cathode_farad = 22e-6,
+                                           .source_ohm = 2e3,
+                                           .coupling_farad = 2.2e-6,
+                                           .grid_ohm = 22e3};
+   Oversampled* oversampled = (Oversampled*)self;
+   (void)memory;
+   oversampled->factor = bm_oversample_factor(rate_hz, 4);
+   oversampled->step_s = 1.0 / (oversampled->factor * rate_hz);
+   bm_triode_init(&oversampled->triode, &circuit);
+   bm_hysteresis_init(&oversampled->layer, 1.0 / oversampled->step_s);
+   bm_hysteresis_set_bias(&oversampled->layer, BM_TAPE_NOMINAL_BIAS_A_M);
+   oversampled_reset(self);
+   return BM_OK;
+}
+
+static uint32_t hold(const Oversampled* oversampled, const BmFrame* in, double gain, BmFrame* high,
+                     uint32_t n_frames)
+{
+   const uint32_t n = n_frames < BM_OVERSAMPLE_BLOCK_FRAMES ? n_frames : BM_OVERSAMPLE_BLOCK_FRAMES;
+   for (uint32_t i = 0; i < n * oversampled->factor; ++i) {
+      high[i] = gain * in[i / oversampled->factor];
+   }
+   return n;
+}
+
+static void triode_process(void* self, const BmFrame* in, BmFrame* out, uint32_t n_frames)
+{
+   Oversampled* oversampled = (Oversampled*)self;
+   BmFrame high[BM_OVERSAMPLE_BLOCK_FRAMES * BM_OVERSAMPLE_MAX_FACTOR];
+   for (uint32_t at = 0, n = 0; at < n_frames; at += n) {
+      n = hold(oversampled, in + at, 2.0, high, n_frames - at);
+      bm_triode_process(&oversampled->triode, &oversampled->rest, &oversampled->memory, high, n,
+                        oversampled->factor, oversampled->step_s);
+      memcpy(out + at, high, n * sizeof *out);
+   }
+}
+
+static void hysteresis_process(void* self, const BmFrame* in, BmFrame* out, uint32_t n_frames)
+{
+   Oversampled* oversampled = (Oversampled*)self;
+   BmFrame high[BM_OVERSAMPLE_BLOCK_FRAMES * BM_OVERSAMPLE_MAX_FACTOR];
+   for (uint32_t at = 0, n = 0; at < n_frames; at += n) {
+      n = hold(oversampled, in + at, 1e5, high, n_frames - at);
+      bm_hysteresis_process(&oversampled->layer, high, high, n * oversampled->factor);
+      memcpy(out + at, high, n * sizeof *out);
+   }
+}
+
+static BmStatus transformer_init(void* self, void* memory, double rate_hz)
+{
+   (void)memory;
+   bm_transformer_init((BmTransformer*)self, rate_hz);
+   return BM_OK;
+}
+
+static void transformer_process(void* self, const BmFrame* in, BmFrame* out, uint32_t n_frames)
+{
+   bm_transformer_process((BmTransformer*)self, in, out, n_frames);
+}
+
+static void transformer_reset(void* self)
+{
+   bm_transformer_reset((BmTransformer*)self);
+}
+
+static BmStatus loss_filter_init(void* self, void* memory, double rate_hz)
+{
+   double magnitude_lin[2 * BM_LOSS_FILTER_MAX_TAPS + 1];
+   BmLossFilter* losses = (BmLossFilter*)self;
+   (void)memory;
+   bm_loss_filter_init(losses, rate_hz > 68000.0 ? 96 : 48);
+   for (uint32_t i = 0; i < bm_loss_filter_n_points(losses); ++i) {
+      magnitude_lin[i] = 1.0 / (1.0 + i);
+   }
+   bm_loss_filter_set(losses, magnitude_lin);
+   return BM_OK;
+}
+
+static void loss_filter_process(void* self, const BmFrame* in, BmFrame* out, uint32_t n_frames)
+{
+   bm_loss_filter_process((BmLossFilter*)self, in, out, n_frames);
+}
+
+static void loss_filter_reset(void* self)
+{
+   bm_loss_filter_reset((BmLossFilter*)self);
+}
+
 const BmProcessor bm_processors[] = {
    {"fundamental-eq", VERBS(fundamental_eq, BmFundamentalEq)},
    {"note-tracked-eq", VERBS(note_tracked_eq, BmNoteTrackedEq)},
@@ -444,5 +559,12 @@ const BmProcessor bm_processors[] = {
    {"oversample 4, live", OVERSAMPLE_VERBS(oversample_4_live)},
    {"oversample 8, live", OVERSAMPLE_VERBS(oversample_8_live)},
    {"oversample 8, render", OVERSAMPLE_VERBS(oversample_8_render)},
+   {"triode, 4x", sizeof(Oversampled), NULL, oversampled_init, NULL, triode_process, oversampled_reset},
+   {"magnetic layer, 4x", sizeof(Oversampled), NULL, oversampled_init, NULL, hysteresis_process,
+    oversampled_reset},
+   {"transformer", sizeof(BmTransformer), NULL, transformer_init, NULL, transformer_process,
+    transformer_reset},
+   {"tape losses", sizeof(BmLossFilter), NULL, loss_filter_init, NULL, loss_filter_process,
+    loss_filter_reset},
 };
 const uint32_t bm_n_processors = sizeof bm_processors / sizeof *bm_processors;
