@@ -12,7 +12,6 @@
 #define HEAD_DELAY_MAX_S 0.01
 #define UNHEARD_SHARE 1e-9
 #define DESIGN_TILE 16
-#define WINDOW_FRAMES (BM_PLACEMENT_TAPS_MAX + 2 * BM_PLACEMENT_CHUNK_FRAMES)
 
 typedef double Doubles __attribute__((vector_size(32), aligned(8), may_alias));
 
@@ -39,23 +38,17 @@ BM_INLINE void convolve_tile(const float* taps, uint32_t n_taps, const float* x,
 }
 
 /* The same sum in the same order for every n. In single precision: it leaves -140 dB, and a host takes no
-   more. */
-BM_CLONES static void convolve(const float* taps, uint32_t n_taps, const double* x, double* y,
+   more. Up to a tile of `x` is read beyond what is asked for. */
+BM_CLONES static void convolve(const float* taps, uint32_t n_taps, const float* x, double* y,
                                uint32_t n_frames)
 {
-   float window[WINDOW_FRAMES];
    float sums[BM_PLACEMENT_CHUNK_FRAMES];
-   const uint32_t n_window = n_taps + n_frames - 1;
-   for (uint32_t n = 0; n < n_window; ++n) {
-      window[n] = (float)x[n];
-   }
-   memset(window + n_window, 0, BM_PLACEMENT_CHUNK_FRAMES * sizeof *window); /* frames not asked for */
    if (n_frames > BM_PLACEMENT_CHUNK_FRAMES / 2) {
-      convolve_tile(taps, n_taps, window, sums, BM_PLACEMENT_CHUNK_FRAMES);
+      convolve_tile(taps, n_taps, x, sums, BM_PLACEMENT_CHUNK_FRAMES);
    } else if (n_frames > BM_FLOATS_STEP) {
-      convolve_tile(taps, n_taps, window, sums, BM_PLACEMENT_CHUNK_FRAMES / 2);
+      convolve_tile(taps, n_taps, x, sums, BM_PLACEMENT_CHUNK_FRAMES / 2);
    } else {
-      convolve_tile(taps, n_taps, window, sums, BM_FLOATS_STEP);
+      convolve_tile(taps, n_taps, x, sums, BM_FLOATS_STEP);
    }
    for (uint32_t n = 0; n < n_frames; ++n) {
       y[n] = (double)sums[n];
@@ -73,7 +66,7 @@ static BmHistoryReach history_reach(double sample_rate_hz)
    /* A take may wait for its own delay and for an alignment. */
    const double delay_s = 2.0 * 0.001 * BM_PLACEMENT_DELAY_MAX_MS + HEAD_DELAY_MAX_S;
    return (BmHistoryReach){.delay_frames = (uint32_t)ceil(delay_s * sample_rate_hz) + taps,
-                           .run_frames = BM_PLACEMENT_CHUNK_FRAMES + taps};
+                           .run_frames = 2 * BM_PLACEMENT_CHUNK_FRAMES + taps};
 }
 
 static size_t history_bytes(double sample_rate_hz)
@@ -275,16 +268,18 @@ static void control(BmTakePlacement* self)
 static void sound(const BmTakePlacement* self, uint32_t lane, const BmPlacementVoice* voice,
                   double (*y)[BM_PLACEMENT_CHUNK_FRAMES], uint32_t n_frames)
 {
-   const double* level = bm_history_at(&self->history, lane, voice->level_delay_frames);
+   const BmHistory* history = &self->history;
    if (voice->is_whole) {
+      const double* level = bm_history_at(history, lane, voice->level_delay_frames);
       memcpy(y[0], level + BM_FRACTIONAL_TAPS - 1 - BM_FRACTIONAL_LATENCY_FRAMES, n_frames * sizeof *y[0]);
    } else {
-      convolve(voice->level_taps, BM_FRACTIONAL_TAPS, level, y[0], n_frames);
+      convolve(voice->level_taps, BM_FRACTIONAL_TAPS,
+               bm_history_singles_at(history, lane, voice->level_delay_frames), y[0], n_frames);
    }
    for (uint32_t ear = 0; ear < 2; ++ear) {
       const uint32_t first = voice->ear_first[ear];
       convolve(voice->ear_taps[ear] + first, voice->ear_end[ear] - first,
-               bm_history_at(&self->history, lane, voice->ear_delay_frames[ear]) + first, y[1 + ear],
+               bm_history_singles_at(history, lane, voice->ear_delay_frames[ear]) + first, y[1 + ear],
                n_frames);
    }
 }
