@@ -3,9 +3,7 @@
 
 #include "fingerprint.h"
 #include "host.h"
-#include "progress.h"
 #include "recall.h"
-#include "render.h"
 #include "session.h"
 #include "stop.h"
 #include "text.h"
@@ -24,11 +22,6 @@ typedef struct {
    const char* against;      /* NULL: beside the session */
    bool accepts;
 } Options;
-
-typedef struct {
-   BmFingerprinter* fingerprinter;
-   BmProgress progress;
-} Listener;
 
 static bool parse(int n_arguments, char** arguments, Options* options)
 {
@@ -63,47 +56,6 @@ static bool parse(int n_arguments, char** arguments, Options* options)
    return true;
 }
 
-static bool hear(void* user, const BmTapBlock* taps, uint32_t n_frames, BmError* error)
-{
-   (void)error;
-   bm_fingerprinter_hear(((Listener*)user)->fingerprinter, taps, n_frames);
-   return true;
-}
-
-static void hear_inside(void* user, const BmInsideBlock* block)
-{
-   bm_fingerprinter_hear_inside(((Listener*)user)->fingerprinter, block);
-}
-
-static void tell(void* user, uint64_t done_frames, uint64_t total_frames)
-{
-   bm_progress_tell(&((Listener*)user)->progress, done_frames, total_frames);
-}
-
-/* Render to no file. @return NULL with the error set. */
-static BmFingerprint* take_fingerprint(BmHost* host, const BmSession* session, bool with_figures,
-                                       BmError* error)
-{
-   BmRender* render = bm_render_new(host, session, error);
-   if (!render) {
-      return NULL;
-   }
-   Listener listener = {.fingerprinter = bm_fingerprinter_new(session, render, with_figures)};
-   const BmRenderSink sink = {.user = &listener,
-                              .hear = hear,
-                              .hear_inside = hear_inside,
-                              .progress = tell,
-                              .without_before = true,
-                              .stop = bm_stop()};
-   bm_progress_begin(&listener.progress, session->rate_hz);
-   BmFingerprint* print =
-      bm_render_run(render, &sink, error) ? bm_fingerprinter_finish(listener.fingerprinter, error) : NULL;
-   bm_progress_end(&listener.progress);
-   bm_fingerprinter_free(listener.fingerprinter);
-   bm_render_free(render);
-   return print;
-}
-
 static int say(const BmSession* session, const BmFingerprint* recorded, const BmFingerprint* now)
 {
    BmText text = {0};
@@ -113,24 +65,58 @@ static int say(const BmSession* session, const BmFingerprint* recorded, const Bm
    return bm_recall_compare(recorded, now) == BM_RECALL_DIFFERENT ? DIFFERENT : AS_IT_WAS;
 }
 
+static bool is_identical(const BmFingerprint* recorded, const BmFingerprint* now, BmSession* session)
+{
+   bool is_it = true;
+   uint32_t number = 0;
+   for (const BmFingerprint* print = now; print; print = print->next) {
+      bm_session_choose(session, number++);
+      const BmFingerprint* before = bm_fingerprint_of_choice(recorded, session);
+      is_it = is_it && before && bm_recall_compare(before, print) == BM_RECALL_IDENTICAL;
+   }
+   return is_it;
+}
+
+/* Each alternative against its own, the worst of the answers. */
+static int say_all(BmSession* session, const BmFingerprint* recorded, const BmFingerprint* now)
+{
+   int status = AS_IT_WAS;
+   uint32_t number = 0;
+   for (const BmFingerprint* print = now; print; print = print->next) {
+      bm_session_choose(session, number++);
+      const BmFingerprint* before = bm_fingerprint_of_choice(recorded, session);
+      if (!before) {
+         fflush(stdout);
+         fprintf(
+            stderr,
+            "bookmatch: %s: the alternative \"%s\" is not in the fingerprint; `bookmatch check --accept` "
+            "records it\n",
+            session->path, print->alternative);
+      }
+      const int own = before ? say(session, before, print) : TROUBLE;
+      status = own > status ? own : status;
+   }
+   return status;
+}
+
 /* Compare by bits alone first; figures are taken in a second render, and only where they are asked for. */
-static int compare(BmHost* host, const BmSession* session, const char* path, BmError* error)
+static int compare(BmHost* host, BmSession* session, const char* path, BmError* error)
 {
    BmFingerprint* recorded = bm_fingerprint_read(path, error);
-   BmFingerprint* now = recorded ? take_fingerprint(host, session, false, error) : NULL;
-   if (now && bm_recall_compare(recorded, now) != BM_RECALL_IDENTICAL) {
+   BmFingerprint* now = recorded ? bm_fingerprint_take(host, session, 0, false, bm_stop(), error) : NULL;
+   if (now && !is_identical(recorded, now, session)) {
       bm_fingerprint_free(now);
-      now = take_fingerprint(host, session, true, error);
+      now = bm_fingerprint_take(host, session, 0, true, bm_stop(), error);
    }
-   const int status = now ? say(session, recorded, now) : TROUBLE;
+   const int status = now ? say_all(session, recorded, now) : TROUBLE;
    bm_fingerprint_free(now);
    bm_fingerprint_free(recorded);
    return status;
 }
 
-static int accept(BmHost* host, const BmSession* session, const char* path, BmError* error)
+static int accept(BmHost* host, BmSession* session, const char* path, BmError* error)
 {
-   BmFingerprint* now = take_fingerprint(host, session, true, error);
+   BmFingerprint* now = bm_fingerprint_take(host, session, 0, true, bm_stop(), error);
    if (now && bm_fingerprint_write(now, path, error)) {
       printf("%s: recorded in %s\n", session->path, path);
    }

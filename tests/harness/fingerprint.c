@@ -321,6 +321,9 @@ BmFingerprint* bm_fingerprinter_finish(BmFingerprinter* self, BmError* error)
 {
    BmFingerprint* print = bm_calloc(1, sizeof(BmFingerprint));
    print->rate_hz = self->session->rate_hz;
+   if (self->session->n_alternatives) {
+      print->alternative = bm_copy(self->session->alternatives[self->session->alternative].label);
+   }
    for (uint32_t n = 0; n < self->session->n_nodes; ++n) {
       const BmNode* node = &self->session->nodes[n];
       for (uint32_t i = 0; i < node->n_inserts && node->is_used; ++i) {
@@ -358,18 +361,20 @@ BmFingerprint* bm_fingerprinter_finish(BmFingerprinter* self, BmError* error)
 
 void bm_fingerprint_free(BmFingerprint* self)
 {
-   if (!self) {
-      return;
+   while (self) {
+      BmFingerprint* next = self->next;
+      for (uint32_t n = 0; n < self->n_plugins; ++n) {
+         free(self->plugins[n].uri);
+      }
+      for (uint32_t n = 0; n < self->n_signals; ++n) {
+         free(self->signals[n].name);
+      }
+      free(self->alternative);
+      free(self->plugins);
+      free(self->signals);
+      free(self);
+      self = next;
    }
-   for (uint32_t n = 0; n < self->n_plugins; ++n) {
-      free(self->plugins[n].uri);
-   }
-   for (uint32_t n = 0; n < self->n_signals; ++n) {
-      free(self->signals[n].name);
-   }
-   free(self->plugins);
-   free(self->signals);
-   free(self);
 }
 
 /* ---- names ---- */
@@ -386,6 +391,19 @@ char* bm_fingerprint_path(const char* session_path)
 double bm_fingerprint_octave_hz(uint32_t n)
 {
    return ldexp(LOWEST_OCTAVE_HZ, (int)n);
+}
+
+const BmFingerprint* bm_fingerprint_of_choice(const BmFingerprint* first, const BmSession* session)
+{
+   const uint32_t number = session->alternative;
+   const char* label = session->n_alternatives ? session->alternatives[number].label : NULL;
+   for (const BmFingerprint* print = first; print; print = print->next) {
+      /* One that names none is of the first, whatever this is called. */
+      if (label && print->alternative ? !strcmp(label, print->alternative) : number == 0) {
+         return print;
+      }
+   }
+   return NULL;
 }
 
 const BmFingerprintSignal* bm_fingerprint_find(const BmFingerprint* self, const char* name)
@@ -452,12 +470,17 @@ bool bm_fingerprint_write(const BmFingerprint* self, const char* path, BmError* 
       "# What this session sounded like; `bookmatch check` compares, and records anew with --accept.\n"
       "bookmatch-fingerprint %d\nsession %016llx\nrate %.17g Hz\n",
       FORMAT, (unsigned long long)self->session, self->rate_hz);
-   for (uint32_t n = 0; n < self->n_plugins; ++n) {
-      bm_text_addf(&text, "plugin %s %u.%u\n", self->plugins[n].uri, self->plugins[n].minor_version,
-                   self->plugins[n].micro_version);
-   }
-   for (uint32_t n = 0; n < self->n_signals; ++n) {
-      add_signal(&text, &self->signals[n]);
+   for (const BmFingerprint* print = self; print; print = print->next) {
+      if (print->alternative) {
+         bm_text_addf(&text, "\nalternative %s\n", print->alternative);
+      }
+      for (uint32_t n = 0; n < print->n_plugins; ++n) {
+         const BmFingerprintPlugin* plugin = &print->plugins[n];
+         bm_text_addf(&text, "plugin %s %u.%u\n", plugin->uri, plugin->minor_version, plugin->micro_version);
+      }
+      for (uint32_t n = 0; n < print->n_signals; ++n) {
+         add_signal(&text, &print->signals[n]);
+      }
    }
    const bool ok = bm_text_save(&text, path);
    bm_text_free(&text);
@@ -465,7 +488,8 @@ bool bm_fingerprint_write(const BmFingerprint* self, const char* path, BmError* 
 }
 
 typedef struct {
-   BmFingerprint* print;
+   BmFingerprint* first;
+   BmFingerprint* print; /* the last */
    uint32_t n_octaves;
    uint32_t n_sketched;
    bool has_format;
@@ -589,6 +613,29 @@ static bool read_signal_line(Reader* reader, const char* at)
    return false;
 }
 
+static bool begin_alternative(Reader* reader, const char* label)
+{
+   BmFingerprint* print = reader->print;
+   if (!is_whole(reader) || (!print->n_signals && print->alternative)) {
+      return false;
+   }
+   for (const BmFingerprint* known = reader->first; known; known = known->next) {
+      if (known->alternative && !strcmp(known->alternative, label)) {
+         return false;
+      }
+   }
+   if (print->n_signals) {
+      print->next = bm_calloc(1, sizeof(BmFingerprint));
+      print->next->session = print->session;
+      print->next->rate_hz = print->rate_hz;
+      reader->print = print->next;
+      reader->n_octaves = 0;
+      reader->n_sketched = 0;
+   }
+   reader->print->alternative = bm_copy(label);
+   return true;
+}
+
 static bool read_line(Reader* reader, const char* line)
 {
    const char* at = line;
@@ -602,6 +649,9 @@ static bool read_line(Reader* reader, const char* line)
    }
    if (!reader->has_format) {
       return false;
+   }
+   if (take_word(&at, "alternative")) {
+      return begin_alternative(reader, at);
    }
    if (take_word(&at, "signal")) {
       return begin_signal(reader, at);
@@ -628,7 +678,8 @@ BmFingerprint* bm_fingerprint_read(const char* path, BmError* error)
               path, strerror(errno));
       return NULL;
    }
-   Reader reader = {.print = bm_calloc(1, sizeof(BmFingerprint))};
+   Reader reader = {.first = bm_calloc(1, sizeof(BmFingerprint))};
+   reader.print = reader.first;
    char line[LINE_BYTES];
    uint32_t n_lines = 0;
    while (!error->is_set && fgets(line, sizeof(line), file)) {
@@ -645,8 +696,8 @@ BmFingerprint* bm_fingerprint_read(const char* path, BmError* error)
    }
    fclose(file);
    if (error->is_set) {
-      bm_fingerprint_free(reader.print);
+      bm_fingerprint_free(reader.first);
       return NULL;
    }
-   return reader.print;
+   return reader.first;
 }

@@ -8,9 +8,11 @@
 #define BM_HARNESS_FINGERPRINT_H
 
 #include "error.h"
+#include "host.h"
 #include "render.h"
 #include "session.h"
 
+#include <signal.h>
 #include <stdbool.h>
 #include <stdint.h>
 
@@ -52,14 +54,19 @@ typedef struct {
    uint32_t micro_version;
 } BmFingerprintPlugin;
 
-typedef struct {
+typedef struct BmFingerprint BmFingerprint;
+
+/** What a session sounded like with one of its alternatives chosen. */
+struct BmFingerprint {
    uint64_t session; /**< hash of the session's file */
    double rate_hz;
+   char* alternative;            /**< its label; NULL: the session offers none */
+   BmFingerprint* next;          /**< of the next alternative, or NULL */
    BmFingerprintPlugin* plugins; /**< [n_plugins] each once, in the order of use */
    uint32_t n_plugins;
    BmFingerprintSignal* signals; /**< [n_signals] in the order of the sound, the stems last */
    uint32_t n_signals;
-} BmFingerprint;
+};
 
 /** Where a session's fingerprint is kept: `session.fingerprint` beside `session.ttl`. The caller frees it. */
 char* bm_fingerprint_path(const char* session_path);
@@ -87,14 +94,27 @@ void bm_fingerprinter_hear_inside(BmFingerprinter* self, const BmInsideBlock* bl
 /** Close the passage. @return NULL with the error set; else free with bm_fingerprint_free(). */
 BmFingerprint* bm_fingerprinter_finish(BmFingerprinter* self, BmError* error);
 
-/** Read one that was written. @return NULL with an error that names file and line. */
+/**
+   Render the session with one alternative after the other, from the number `first` on, to no file, and leave
+   it with the first chosen. Progress goes to standard error.
+
+   @return those of all of them in a chain, NULL for none; NULL with the error set.
+*/
+BmFingerprint* bm_fingerprint_take(BmHost* host, BmSession* session, uint32_t first, bool with_figures,
+                                   const volatile sig_atomic_t* stop, BmError* error);
+
+/** Read one that was written, with its alternatives. @return NULL with an error that names file and line. */
 BmFingerprint* bm_fingerprint_read(const char* path, BmError* error);
 
-/** Write one, with figures where they are known; an older file stays until the new one is whole. False with
- * the error set. */
+/** Write one and those that follow, with figures where they are known; an older file stays until the new one
+ * is whole. False with the error set. */
 bool bm_fingerprint_write(const BmFingerprint* self, const char* path, BmError* error);
 
+/** Free it and those that follow. */
 void bm_fingerprint_free(BmFingerprint* self);
+
+/** That of the alternative which is chosen in the session; NULL: there is none in the chain. */
+const BmFingerprint* bm_fingerprint_of_choice(const BmFingerprint* first, const BmSession* session);
 
 /** The signal of that name, or NULL. */
 const BmFingerprintSignal* bm_fingerprint_find(const BmFingerprint* self, const char* name);

@@ -220,7 +220,11 @@ void bm_recall_add_words(BmText* text, const BmSession* session, const BmFingerp
                          const BmFingerprint* now)
 {
    const BmRecallVerdict verdict = bm_recall_compare(recorded, now);
-   bm_text_addf(text, "%s: ", session->path);
+   if (now->alternative) {
+      bm_text_addf(text, "%s, \"%s\": ", session->path, now->alternative);
+   } else {
+      bm_text_addf(text, "%s: ", session->path);
+   }
    if (verdict == BM_RECALL_IDENTICAL) {
       bm_text_addf(text, "identical to the bit, %u signals\n", now->n_signals);
       add_circumstances(text, recorded, now);

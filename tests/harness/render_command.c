@@ -188,8 +188,10 @@ static bool print_figures(const Options* options, BmHost* host, const BmSession*
 }
 
 /* With the stems in a folder of the user's choice the fingerprint goes there too. Else it goes beside the
-   session, and what is recorded there of the same session stays: it is what the session is held to. */
-static bool record(const Options* options, const BmSession* session, const Listener* listener, BmError* error)
+   session, and what is recorded there of the same session stays: it is what the session is held to.
+   Alternatives beyond the first are rendered for it alone. */
+static bool record(const Options* options, BmHost* host, BmSession* session, const Listener* listener,
+                   BmError* error)
 {
    BmFingerprint* now = bm_fingerprinter_finish(listener->fingerprinter, error);
    if (!now) {
@@ -206,7 +208,10 @@ static bool record(const Options* options, const BmSession* session, const Liste
               "--accept records it\n",
               session->path, path);
    }
-   const bool ok = stays || bm_fingerprint_write(now, path, error);
+   if (!stays) {
+      now->next = bm_fingerprint_take(host, session, 1, !options->without_report, bm_stop(), error);
+   }
+   const bool ok = stays || (!error->is_set && bm_fingerprint_write(now, path, error));
    bm_fingerprint_free(recorded);
    bm_fingerprint_free(now);
    free(path);
@@ -214,7 +219,7 @@ static bool record(const Options* options, const BmSession* session, const Liste
 }
 
 /* What comes after the last frame: names for the files, warnings, the report, figures. */
-static bool conclude(const Options* options, BmHost* host, const BmSession* session, const BmRender* render,
+static bool conclude(const Options* options, BmHost* host, BmSession* session, const BmRender* render,
                      Listener* listener, BmError* error)
 {
    if (!bm_stems_publish(listener->stems, error)) {
@@ -225,7 +230,7 @@ static bool conclude(const Options* options, BmHost* host, const BmSession* sess
       printf("%s  %.2f s\n", bm_stems_path(listener->stems, n, false),
              (double)bm_stems_n_frames(listener->stems) / session->rate_hz);
    }
-   bool ok = record(options, session, listener, error);
+   bool ok = record(options, host, session, listener, error);
    if (ok && listener->report) {
       char* page = bm_print("%s/%s.html", options->folder, session->name);
       const char* slash = strrchr(session->path, '/');
@@ -246,7 +251,7 @@ static bool conclude(const Options* options, BmHost* host, const BmSession* sess
           (!(listener->report || options->as_json) || print_figures(options, host, session, listener, error));
 }
 
-static bool render_session(const Options* options, BmHost* host, const BmSession* session, BmError* error)
+static bool render_session(const Options* options, BmHost* host, BmSession* session, BmError* error)
 {
    BmRender* render = bm_render_new(host, session, error);
    if (!render) {

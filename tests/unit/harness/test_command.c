@@ -428,6 +428,60 @@ static void check_tells_the_same_from_another_and_from_trouble(void** state)
    assert_said(&result, 0, "identical to the bit");
 }
 
+static void write_choice(const char* gain)
+{
+   char* text =
+      bm_print("<> a bm:Session ; bm:maxTail 0 .\n" TRACK " ; bm:inserts ( [ bm:alternatives (\n"
+               "[ rdfs:label \"As it is\" ; bm:inserts () ]\n"
+               "[ rdfs:label \"Softer, and \\\"wide\\\"\" ; bm:inserts ( [ lv2:appliesTo test:mono ;\n"
+               "lv2:port [ lv2:symbol \"gain\" ; pset:value %s ] ] ) ] ) ] ) .\n"
+               "<#1> a bm:Stem ; bm:from <#a> ; bm:file \"choice.wav\" .\n",
+               gain);
+   write_session("choice.ttl", text);
+   free(text);
+}
+
+static void assert_all_said(const Result* result, int status, const char* words)
+{
+   assert_int_equal(result->status, status);
+   if (!strstr(result->text, words)) {
+      fail_msg("not said: %s; but:\n%s", words, result->text);
+   }
+}
+
+/* A choice that is still open is kept with all that may be chosen. */
+static void check_tells_of_every_alternative(void** state)
+{
+   (void)state;
+   write_take("take.wav", RATE_HZ, 1, RATE_HZ, wave_noise);
+   write_choice("0.5");
+   Result result = run("render", in_folder("choice.ttl"));
+   assert_int_equal(result.status, 0);
+   result = run("check", in_folder("choice.ttl"));
+   assert_all_said(&result, 0, "choice.ttl, \"As it is\": identical to the bit");
+   assert_all_said(&result, 0, "choice.ttl, \"Softer, and \"wide\"\": identical to the bit");
+   write_choice("0.25");
+   result = run("check", in_folder("choice.ttl"));
+   assert_all_said(&result, 1, "choice.ttl, \"As it is\": identical to the bit");
+   assert_all_said(&result, 1, "choice.ttl, \"Softer, and \"wide\"\": different");
+   assert_all_said(&result, 1, "insert 1 \"Test mono\"");
+   assert_all_said(&result, 1, "-6.02");
+   result = run("check", in_folder("choice.ttl"), "--accept");
+   result = run("check", in_folder("choice.ttl"));
+   assert_int_equal(result.status, 0);
+   /* As it was recorded before alternatives were. */
+   size_t size = 0;
+   char* text = read_bytes(in_folder("choice.fingerprint"), &size);
+   assert_non_null(text);
+   text[size] = '\0';
+   *strstr(text, "\nalternative Softer") = '\0';
+   write_text("choice.fingerprint", text);
+   free(text);
+   result = run("check", in_folder("choice.ttl"));
+   assert_all_said(&result, 2, "the alternative \"Softer, and \"wide\"\" is not in the fingerprint");
+   assert_all_said(&result, 2, "choice.ttl, \"As it is\": identical to the bit");
+}
+
 /* The fingerprint is what a session is held to, so a render by itself must not move it. */
 static void a_render_records_a_session_once_and_again_when_the_session_changes(void** state)
 {
@@ -641,6 +695,7 @@ int main(void)
       cmocka_unit_test(a_report_tells_what_each_insert_cost_wherever_it_stands),
       cmocka_unit_test(what_sends_alone_feed_is_not_compared_with_silence),
       cmocka_unit_test(check_tells_the_same_from_another_and_from_trouble),
+      cmocka_unit_test(check_tells_of_every_alternative),
       cmocka_unit_test(a_render_records_a_session_once_and_again_when_the_session_changes),
       cmocka_unit_test(an_index_leads_to_what_was_rendered_and_says_what_was_not),
       cmocka_unit_test(wrong_usage_is_exit_code_2_with_help),

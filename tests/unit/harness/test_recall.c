@@ -257,6 +257,50 @@ static void a_fingerprint_that_is_cut_off_is_refused_in_one_line(void** state)
    taken_free(&taken);
 }
 
+static void alternatives_read_back_in_their_order_and_damaged_ones_are_refused(void** state)
+{
+   (void)state;
+   write_take("take.wav", RATE_HZ, 1, 4800, wave_noise);
+   Taken first = take(one_take);
+   Taken second = take(one_take);
+   BmError error = {0};
+   first.print->alternative = bm_copy("As it is");
+   first.print->next = second.print;
+   second.print->alternative = bm_copy("Other");
+   second.print->signals[0].bits += 1;
+   assert_true(bm_fingerprint_write(first.print, in_folder("two.fingerprint"), &error));
+   BmFingerprint* read = bm_fingerprint_read(in_folder("two.fingerprint"), &error);
+   assert_non_null(read);
+   assert_string_equal(read->alternative, "As it is");
+   assert_string_equal(read->next->alternative, "Other");
+   assert_null(read->next->next);
+   assert_int_equal(bm_recall_compare(read, first.print), BM_RECALL_IDENTICAL);
+   assert_int_equal(bm_recall_compare(read->next, second.print), BM_RECALL_IDENTICAL);
+   assert_int_equal(bm_recall_compare(read->next, first.print), BM_RECALL_WITHIN);
+   assert_true(read->next->session == first.print->session && read->next->rate_hz == first.print->rate_hz);
+   bm_fingerprint_free(read);
+   char* whole = bm_copy(file_text("two.fingerprint"));
+   char* at = strstr(whole, "alternative Other");
+   /* Twice the same, and one without a signal. */
+   memcpy(at, "alternative As it", strlen("alternative As it"));
+   char* twice = bm_print("%.*s is%s", (int)(at + strlen("alternative As it") - whole), whole,
+                          at + strlen("alternative As it"));
+   char* none = bm_print("%.*salternative Third\nalternative Fourth\n", (int)(at - whole), whole);
+   const char* const damaged[] = {twice, none};
+   for (int n = 0; n < 2; ++n) {
+      BmError refused = {0};
+      write_text("cut.fingerprint", damaged[n]);
+      assert_null(bm_fingerprint_read(in_folder("cut.fingerprint"), &refused));
+      assert_non_null(strstr(refused.text, "cut.fingerprint:"));
+   }
+   free(whole);
+   free(twice);
+   free(none);
+   first.print->next = NULL;
+   taken_free(&first);
+   taken_free(&second);
+}
+
 int main(void)
 {
    const struct CMUnitTest tests[] = {
@@ -267,6 +311,7 @@ int main(void)
       cmocka_unit_test(a_session_that_gained_or_lost_an_insert_is_told),
       cmocka_unit_test(a_fingerprint_reads_back_as_it_was),
       cmocka_unit_test(a_fingerprint_that_is_cut_off_is_refused_in_one_line),
+      cmocka_unit_test(alternatives_read_back_in_their_order_and_damaged_ones_are_refused),
    };
    return cmocka_run_group_tests(tests, open_folder, close_folder);
 }
