@@ -90,6 +90,27 @@ static void a_held_tone_and_silence_have_no_onsets_after_the_first(void** state)
    free(memory);
 }
 
+/* Its pieces must fit in the time until the next, or onsets are lost, at any rate. */
+static void each_transform_is_done_before_the_next_begins(void** state)
+{
+   (void)state;
+   static const double rates_hz[] = {8000.0, 9050.0, 11025.0, 36203.0, 44100.0, 48000.0, 144900.0, 384000.0};
+   for (size_t r = 0; r < sizeof rates_hz / sizeof *rates_hz; ++r) {
+      void* memory = open_meter(rates_hz[r], 2);
+      uint32_t n_hops = 0;
+      for (uint32_t n = 0; n < (uint32_t)(0.1 * rates_hz[r]); ++n) {
+         const BmFrame x = bm_frame_both(sin(0.01 * n));
+         bm_attack_to_sustain_process(&meter, &x, 1);
+         if (meter.mem.pending_frames == meter.cfg.hop_frames - 1) {
+            assert_int_equal(meter.mem.stage, 0);
+            ++n_hops;
+         }
+      }
+      assert_in_range(n_hops, 14, 30);
+      free(memory);
+   }
+}
+
 static void block_size_and_reset_leave_no_trace(void** state)
 {
    (void)state;
@@ -110,6 +131,7 @@ int main(void)
       cmocka_unit_test(decaying_notes_read_as_the_closed_form_says_at_every_rate),
       cmocka_unit_test(how_loud_the_take_is_makes_no_difference),
       cmocka_unit_test(a_held_tone_and_silence_have_no_onsets_after_the_first),
+      cmocka_unit_test(each_transform_is_done_before_the_next_begins),
       cmocka_unit_test(block_size_and_reset_leave_no_trace),
    };
    return cmocka_run_group_tests(tests, NULL, NULL);

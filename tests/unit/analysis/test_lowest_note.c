@@ -462,6 +462,81 @@ static void every_rate_names_the_same_note(void** state)
    }
 }
 
+/* How many analyses came to an end between two times. */
+static uint32_t n_analyses(const BmFrame* frames, double rate, double from_s, double to_s)
+{
+   const uint32_t n_before = note.mem.n_spectra;
+   hz_after(&note, frames, rate, from_s, to_s);
+   return note.mem.n_spectra - n_before;
+}
+
+/* While a note stands the search is at rest half of the time; the next note must not wait for that. */
+static void a_note_that_stands_is_analysed_half_as_often_until_another_sounds(void** state)
+{
+   (void)state;
+   const double rate = 48000.0;
+   const uint32_t n_frames = (uint32_t)(2.5 * rate);
+   BmFrame* frames = silence(n_frames);
+   pluck(frames, n_frames, rate, (String){bm_note_hz(52), 5e-5, 0.3, 0.0, 1.6});
+   pluck(frames, n_frames, rate, (String){bm_note_hz(43), 5e-5, 0.3, 1.6, 0.0});
+   start(&note, rate, 38.0, 1300.0, BM_LOWEST_NOTE_FOLLOW);
+   assert_in_range(n_analyses(frames, rate, 0.0, 0.4), 23, 25); /* one every 16 ms */
+   hz_after(&note, frames, rate, 0.4, 0.8);
+   assert_in_range(n_analyses(frames, rate, 0.8, 1.6), 24, 26);
+   assert_close(cents(note.mem.sounding_hz, bm_note_hz(52)), 0.0, 5.0);
+   assert_in_range(n_analyses(frames, rate, 1.6, 1.8), 9, 13);
+   assert_close(cents(note.mem.sounding_hz, bm_note_hz(43)), 0.0, 20.0);
+   assert_in_range(n_analyses(frames, rate, 1.8, 2.0), 12, 13);
+   free(frames);
+}
+
+/* A slide of 200 cents up and down once a second is followed as closely as ever. */
+static void a_note_that_moves_is_analysed_at_every_hop(void** state)
+{
+   (void)state;
+   const double rate = 48000.0;
+   const uint32_t n_frames = (uint32_t)(3.0 * rate);
+   BmFrame* frames = silence(n_frames);
+   double turns = 0.0;
+   for (uint32_t i = 0; i < n_frames; ++i) {
+      const double moving_s = fmax(0.0, i / rate - 1.0);
+      turns += 110.0 * exp2(100.0 / 1200.0 * (1.0 - cos(2.0 * PI * moving_s))) / rate;
+      for (int n = 1; n <= 8; ++n) {
+         frames[i] += bm_frame_both(0.1 / n * sin(2.0 * PI * n * turns));
+      }
+   }
+   start(&note, rate, 38.0, 1300.0, BM_LOWEST_NOTE_FOLLOW);
+   assert_true(n_analyses(frames, rate, 0.0, 1.0) < 50);
+   assert_in_range(n_analyses(frames, rate, 1.0, 3.0), 110, 125);
+   free(frames);
+}
+
+/* A search that is done in a few ticks and then rests makes one block cost as much as all the others. */
+static void the_work_is_spread_as_the_last_analysis_asks(void** state)
+{
+   (void)state;
+   for (int noisy = 0; noisy < 2; ++noisy) {
+      const double rate = 48000.0;
+      const uint32_t n_frames = (uint32_t)(1.2 * rate);
+      BmFrame* frames = silence(n_frames);
+      pluck(frames, n_frames, rate, (String){bm_note_hz(45), 5e-5, 0.3, 0.0, 0.0});
+      white_noise(frames, n_frames, noisy ? 0.3 : 0.001);
+      start(&note, rate, 38.0, 1300.0, BM_LOWEST_NOTE_FOLLOW);
+      hz_after(&note, frames, rate, 0.0, 0.8);
+      note.mem.most_tick_units = 0;
+      uint32_t most_units = note.mem.last_units;
+      for (uint32_t i = (uint32_t)(0.8 * rate); i < n_frames; ++i) {
+         bm_lowest_note_process(&note, frames + i, 1);
+         most_units = note.mem.last_units > most_units ? note.mem.last_units : most_units;
+      }
+      /* A tenth, and by how much a stage may step over it. */
+      printf("%s: %u units an analysis at most, %u a tick\n", noisy ? "noise" : "string", most_units,
+             note.mem.most_tick_units);
+      assert_true(note.mem.most_tick_units < most_units / 10 + 110);
+      free(frames);
+   }
+}
+
 /* Hear a string in noise until an analysis is done and the next has not begun. */
 static void analyse(double rate, double noise)
 {
@@ -670,6 +745,9 @@ int main(void)
       cmocka_unit_test(learning_keeps_the_lowest_note_that_really_sounded),
       cmocka_unit_test(a_note_out_of_the_range_is_forgotten_when_the_range_moves),
       cmocka_unit_test(every_rate_names_the_same_note),
+      cmocka_unit_test(a_note_that_stands_is_analysed_half_as_often_until_another_sounds),
+      cmocka_unit_test(a_note_that_moves_is_analysed_at_every_hop),
+      cmocka_unit_test(the_work_is_spread_as_the_last_analysis_asks),
       cmocka_unit_test(every_bin_that_stands_out_of_the_spectrum_is_a_peak),
       cmocka_unit_test(just_the_peaks_that_may_be_side_lobes_are_dropped),
       cmocka_unit_test(the_work_of_a_tick_is_bounded_whatever_is_heard),

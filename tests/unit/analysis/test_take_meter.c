@@ -32,6 +32,28 @@ static void the_crest_factor_is_peak_over_rms_weighted_by_energy(void** state)
    free(memory);
 }
 
+/* At any frame, not only where a hop of the loudness ends. */
+static void the_correlation_is_that_of_every_frame_so_far(void** state)
+{
+   (void)state;
+   void* memory = open_meter(44100.0, 2);
+   uint64_t seed = 8;
+   double ll = 0.0;
+   double rr = 0.0;
+   double lr = 0.0;
+   for (int n = 0; n < 3000; ++n) {
+      const double both = bm_test_random(&seed);
+      const BmFrame x = bm_frame(both + 0.5 * bm_test_random(&seed), 0.7 * both - 0.1 * n / 3000.0);
+      ll += x[0] * x[0];
+      rr += x[1] * x[1];
+      lr += x[0] * x[1];
+      bm_take_meter_process(&meter, &x, 1);
+      assert_close(bm_correlation_norm(&meter.correlation), lr / sqrt(ll * rr), 1e-12);
+      assert_close(bm_correlation_energies(&meter.correlation)[1], rr, 1e-12 * rr);
+   }
+   free(memory);
+}
+
 static void every_figure_begins_anew_after_reset(void** state)
 {
    (void)state;
@@ -83,6 +105,7 @@ int main(void)
 {
    const struct CMUnitTest tests[] = {
       cmocka_unit_test(the_crest_factor_is_peak_over_rms_weighted_by_energy),
+      cmocka_unit_test(the_correlation_is_that_of_every_frame_so_far),
       cmocka_unit_test(every_figure_begins_anew_after_reset),
       cmocka_unit_test(bad_arguments_are_refused),
    };
