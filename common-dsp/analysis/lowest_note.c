@@ -966,8 +966,11 @@ static void tick(BmLowestNote* self, uint32_t end)
       job->position = 0;
       job->stage = LOAD;
    }
+   const double log2_hz = self->mem.glide.value;
    work(self);
-   bm_glide_step(&self->mem.glide);
+   if (bm_glide_step(&self->mem.glide) != log2_hz) {
+      self->mem.glide_hz = exp2(self->mem.glide.value);
+   }
 }
 
 /* ---- public ---- */
@@ -1022,6 +1025,7 @@ void bm_lowest_note_set(BmLowestNote* self, const BmLowestNoteParams* params)
       self->mem.age = 0;
       self->mem.is_still = false;
       bm_glide_reset(&self->mem.glide);
+      self->mem.glide_hz = exp2(self->mem.glide.value);
    }
 }
 
@@ -1070,7 +1074,7 @@ double bm_lowest_note_hz(const BmLowestNote* self)
    if (self->cfg.params.mode == BM_LOWEST_NOTE_HOLD) {
       return bm_lowest_note_learned_hz(self);
    }
-   return self->mem.sounding_hz > 0.0 ? exp2(self->mem.glide.value) : 0.0;
+   return self->mem.sounding_hz > 0.0 ? self->mem.glide_hz : 0.0;
 }
 
 double bm_lowest_note_sounding_hz(const BmLowestNote* self)

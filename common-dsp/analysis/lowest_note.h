@@ -149,6 +149,7 @@ typedef struct {
       uint32_t age;  /* analyses that have confirmed sounding_hz */
       bool is_still; /* the last one did, as so many before that half as many will do */
       BmGlide glide; /* of log2 of sounding_hz */
+      double glide_hz;
 
       double run_log2_hz; /* a note being learned: mean, length, and analyses since it was last found */
       uint32_t run_n;
