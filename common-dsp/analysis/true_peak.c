@@ -5,6 +5,7 @@
 #include "base/floats.h"
 
 #include <math.h>
+#include <stdbool.h>
 #include <string.h>
 
 #define TAPS BM_FRACTIONAL_TAPS
@@ -71,11 +72,14 @@ void bm_true_peak_init(BmTruePeak* self)
    for (uint32_t k = 0; k < TAPS / 2; ++k) {
       self->coef.half[k] = (float)half[k];
    }
+   double beside = 0.0;
    for (uint32_t k = 0; k < PAIRS; ++k) {
       self->coef.quarter[k] = (float)quarter[k];
+      beside += 2.0 * fabs(quarter[k]);
    }
    const double most = fmax(most_half(half), most_quarter(half, quarter));
    self->coef.most = (float)(most * (1.0 + 1e-4)); /* more than rounding does */
+   self->coef.most_beside = (float)(beside * (1.0 + 1e-4));
    bm_true_peak_reset(self);
 }
 
@@ -116,10 +120,19 @@ BM_CLONES static void highest_frame(const float* frames, uint32_t n_frames, floa
    }
 }
 
-/* The middles behind each of n_frames and of 2 REACH more. */
-BM_INLINE void find_middles(const BmTruePeak* self, uint32_t n_frames, float* middles)
+/* What is not among the first n_lanes becomes zero. */
+BM_INLINE void keep_lanes(BmFloats* x, int32_t n_lanes)
 {
-   for (uint32_t n = 0; n < n_frames + 2 * REACH; n += STEP_FRAMES) {
+   const BmFloatsBits lane = {0, 1, 2, 3, 4, 5, 6, 7};
+   *x = (BmFloats)((lane < n_lanes) & (BmFloatsBits)*x);
+}
+
+/* The middles behind each of n_frames and of 2 REACH more, four at a time, and their highest. */
+BM_CLONES static void find_middles(const BmTruePeak* self, uint32_t n_frames, float* middles, float out[2])
+{
+   const uint32_t n_middles = n_frames + 2 * REACH;
+   BmFloatsBits highest = {0};
+   for (uint32_t n = 0; n < n_middles; n += STEP_FRAMES) {
       const float* first = self->mem.frames + 2 * n;
       const float* last = first + 2 * (TAPS - 1);
       BmFloats middle = {0.0f};
@@ -127,8 +140,13 @@ BM_INLINE void find_middles(const BmTruePeak* self, uint32_t n_frames, float* mi
          middle +=
             self->coef.half[k] * (*(const BmFloats*)(first + 2 * k) + *(const BmFloats*)(last - 2 * k));
       }
+      keep_lanes(&middle, 2 * ((int32_t)n_middles - (int32_t)n));
       *(BmFloats*)(middles + 2 * n) = middle;
+      take_higher(&highest, &middle);
    }
+   out[0] = 0.0f;
+   out[1] = 0.0f;
+   take_lanes(&highest, out);
 }
 
 /* The point between the two innermost of a row of middles and frames in turn: `left` and `right` are these,
@@ -145,26 +163,20 @@ BM_INLINE void find_quarter(const float* weights, const float* left, const float
    *out = sum;
 }
 
-/* Highest of the points between, four frames at a time; of the last four only those that were heard. */
-BM_CLONES static void highest_between(const BmTruePeak* self, uint32_t n_frames, float out[2])
+/* Highest of the points beside the middles. */
+BM_CLONES static void highest_beside(const BmTruePeak* self, uint32_t n_frames, const float* middles,
+                                     float out[2])
 {
-   float middles[2 * (BM_TRUE_PEAK_CHUNK_FRAMES + 2 * REACH + STEP_FRAMES)];
-   find_middles(self, n_frames, middles);
    BmFloatsBits highest = {0};
-   const BmFloatsBits lane = {0, 1, 2, 3, 4, 5, 6, 7};
    for (uint32_t n = 0; n < n_frames; n += STEP_FRAMES) {
       const float* frame = self->mem.frames + 2 * (n + REACH + TAPS / 2 - 1);
       const float* middle = middles + 2 * (n + REACH);
-      const BmFloatsBits is_heard = lane < 2 * ((int32_t)n_frames - (int32_t)n);
-      BmFloats half = *(const BmFloats*)middle;
       BmFloats before;
       BmFloats after;
       find_quarter(self->coef.quarter, frame, middle, &before);
       find_quarter(self->coef.quarter, middle, frame + 2, &after);
-      half = (BmFloats)(is_heard & (BmFloatsBits)half);
-      before = (BmFloats)(is_heard & (BmFloatsBits)before);
-      after = (BmFloats)(is_heard & (BmFloatsBits)after);
-      take_higher(&highest, &half);
+      keep_lanes(&before, 2 * ((int32_t)n_frames - (int32_t)n));
+      keep_lanes(&after, 2 * ((int32_t)n_frames - (int32_t)n));
       take_higher(&highest, &before);
       take_higher(&highest, &after);
    }
@@ -180,15 +192,28 @@ static void take_highest(float highest[2], const float found[2])
    }
 }
 
+/* Whether what is so much louder than `found` at most may be a new highest. */
+static bool may_be_higher(const BmTruePeak* self, float most, const float found[2])
+{
+   return most * found[0] > self->mem.highest[0] || most * found[1] > self->mem.highest[1];
+}
+
 static void hear_chunk(BmTruePeak* self, uint32_t n_frames)
 {
    float found[2];
    highest_frame(self->mem.frames, HISTORY_FRAMES + n_frames, found);
    take_highest(self->mem.highest_frame, found);
    take_highest(self->mem.highest, found);
-   const float most = self->coef.most;
-   if (most * found[0] > self->mem.highest[0] || most * found[1] > self->mem.highest[1]) {
-      highest_between(self, n_frames, found);
+   if (!may_be_higher(self, self->coef.most, found)) {
+      return;
+   }
+   float middles[2 * (BM_TRUE_PEAK_CHUNK_FRAMES + 2 * REACH + STEP_FRAMES)];
+   float middle[2];
+   find_middles(self, n_frames, middles, middle);
+   take_highest(found, middle);
+   take_highest(self->mem.highest, middle);
+   if (may_be_higher(self, self->coef.most_beside, found)) {
+      highest_beside(self, n_frames, middles, found);
       take_highest(self->mem.highest, found);
    }
 }

@@ -25,6 +25,7 @@ typedef struct {
       float half[BM_FRACTIONAL_TAPS / 2]; /* the middle: weight of two frames' sum, the outermost first */
       float quarter[BM_TRUE_PEAK_PAIRS];  /* beside it: of a frame's and a middle's, the innermost first */
       float most;                         /* how much louder than all its frames a point can be */
+      float most_beside;                  /* and one beside a middle, than all its frames and middles */
    } coef;
    struct {
       /* Left and right in turn; what is still needed, and a chunk. */
