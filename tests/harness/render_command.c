@@ -113,6 +113,11 @@ static void print_warnings(const BmSession* session, const BmRender* render, con
       fprintf(stderr, "bookmatch: warning: %s\n", bm_render_warning(render, n));
    }
    for (uint32_t n = 0; n < session->n_stems; ++n) {
+      if (bm_stems_is_silent(stems, n)) {
+         fprintf(stderr,
+                 "bookmatch: warning: %s: holds nothing but silence; is what leads to it muted, or at 0?\n",
+                 bm_stems_path(stems, n, false));
+      }
       const uint64_t n_clipped = bm_stems_n_clipped(stems, n);
       if (n_clipped) {
          fprintf(stderr,

@@ -245,6 +245,19 @@ typedef struct {
    double max;
 } Limits;
 
+/* The values that a port has names for, as a sentence lists them. */
+static char* points_of(const BmPort* port)
+{
+   char* known = bm_copy("");
+   for (uint32_t n = 0; n < port->n_points && strlen(known) < 400; ++n) {
+      char* longer =
+         bm_print("%s%s%g (%s)", known, n ? ", " : "", (double)port->points[n].value, port->points[n].label);
+      free(known);
+      known = longer;
+   }
+   return known;
+}
+
 static bool check_value(Reader* reader, uint32_t line, const Limits* limits, double value)
 {
    if (!limits->port) {
@@ -265,13 +278,7 @@ static bool check_value(Reader* reader, uint32_t line, const Limits* limits, dou
       is_point = port->points[n].value == (float)value;
    }
    if (!is_point) {
-      char* known = bm_copy("");
-      for (uint32_t n = 0; n < port->n_points && strlen(known) < 400; ++n) {
-         char* longer = bm_print("%s%s%g (%s)", known, n ? ", " : "", (double)port->points[n].value,
-                                 port->points[n].label);
-         free(known);
-         known = longer;
-      }
+      char* known = points_of(port);
       fail_line(reader, line, "\"%s\" is %g, but it must be one of %s", port->symbol, value, known);
       free(known);
       return false;
@@ -428,8 +435,11 @@ static bool read_settings(Reader* reader, const BmTerm* subject, BmInsert* inser
          return false;
       }
       if (!value || !bm_term_number(value->object, &number)) {
-         return fail_line(reader, value ? value->line : s->line, "\"%s\" needs a pset:value that is a number",
-                          port->symbol);
+         char* known = points_of(port);
+         fail_line(reader, value ? value->line : s->line, "\"%s\" needs a pset:value that is a number%s%s",
+                   port->symbol, port->n_points ? ": " : "", known);
+         free(known);
+         return false;
       }
       const Limits limits = {.port = port};
       if (!check_value(reader, value->line, &limits, number)) {
@@ -1050,6 +1060,50 @@ static bool collect(Reader* reader, const BmTerm** session_term)
    return true;
 }
 
+static bool has_class(const BmTerm* subject)
+{
+   for (const BmStatement* s = bm_turtle_get(subject, BM_RDF_NS "type"); s; s = bm_turtle_next(s)) {
+      if (own_word(s->object->text)) {
+         return true;
+      }
+   }
+   return false;
+}
+
+/* What has our words, but neither a class nor anybody who speaks of it, would be left out in silence: a track
+   whose class was forgotten, or a second mention with a slip in the name. */
+static bool check_subjects(Reader* reader)
+{
+   const BmTerm* subject = NULL;
+   uint32_t n_terms = 0;
+   for (uint32_t n = 0; (subject = bm_turtle_subject(reader->turtle, n)); ++n) {
+      for (const BmStatement* s = subject->first; s; s = s->next) {
+         n_terms = s->object->index >= n_terms ? s->object->index + 1u : n_terms;
+      }
+   }
+   bool* is_object = bm_calloc(n_terms, sizeof(bool));
+   for (uint32_t n = 0; (subject = bm_turtle_subject(reader->turtle, n)); ++n) {
+      for (const BmStatement* s = subject->first; s; s = s->next) {
+         is_object[s->object->index] = true;
+      }
+   }
+   bool ok = true;
+   for (uint32_t n = 0; ok && (subject = bm_turtle_subject(reader->turtle, n)); ++n) {
+      const bool is_spoken_of = subject->index < n_terms && is_object[subject->index];
+      for (const BmStatement* s = subject->first; ok && s && !is_spoken_of && !has_class(subject);
+           s = s->next) {
+         const char* word = own_word(s->predicate);
+         ok = !word ||
+              fail_line(reader, s->line,
+                        "<#%s> has a bm:%s, but nothing says what it is; write `a bm:Track`, `a bm:Bus` or "
+                        "`a bm:Stem`, or the name of one",
+                        fragment(subject->text), word);
+      }
+   }
+   free(is_object);
+   return ok;
+}
+
 /* The first route into `to` from a node that could not be sorted. */
 static const BmRoute* feeding_route(const BmSession* session, const bool* is_sorted, uint32_t to,
                                     uint32_t* from)
@@ -1229,7 +1283,7 @@ static bool read_all(Reader* reader)
    if (!session_term) {
       return fail_line(reader, 0, "holds no session: nothing in it is a bm:Session");
    }
-   if (!check_words(reader, session_term, &places[IN_SESSION]) ||
+   if (!check_subjects(reader) || !check_words(reader, session_term, &places[IN_SESSION]) ||
        !get_name(reader, session_term, session->name, &session->title) ||
        !get_text(reader, session_term, BM_NOTE, "", &session->note) ||
        !get_number(reader, session_term, "sampleRate", BM_MIN_RATE_HZ, BM_MAX_RATE_HZ, " Hz", &rate_hz) ||

@@ -11,6 +11,7 @@
 typedef struct {
    char* path;
    BmStemWriter* writer;
+   bool has_sound;
 } File;
 
 struct BmStems {
@@ -70,13 +71,31 @@ BmStems* bm_stems_open(const BmSession* session, const char* folder, uint64_t ma
    return stems;
 }
 
+/* Counted up to the first sample that sounds. */
+static bool sounds(const float* const* channels, uint32_t n_channels, uint32_t n_frames)
+{
+   for (uint32_t c = 0; c < n_channels; ++c) {
+      for (uint32_t n = 0; n < n_frames; ++n) {
+         if (channels[c][n] != 0.0f) {
+            return true;
+         }
+      }
+   }
+   return false;
+}
+
 bool bm_stems_hear(BmStems* stems, const BmTapBlock* taps, uint32_t n_frames, BmError* error)
 {
    stems->n_frames += n_frames;
    for (uint32_t n = 0; n < stems->session->n_stems * 2u; ++n) {
       const BmTapBlock* tap = &taps[n / 2];
-      if (stems->files[n].writer &&
-          !bm_stem_write(stems->files[n].writer, n % 2 ? tap->before : tap->after, n_frames, error)) {
+      const float* const* channels = n % 2 ? tap->before : tap->after;
+      File* file = &stems->files[n];
+      if (!file->has_sound) {
+         file->has_sound =
+            sounds(channels, stems->session->nodes[stems->session->stems[n / 2].from].n_out, n_frames);
+      }
+      if (file->writer && !bm_stem_write(file->writer, channels, n_frames, error)) {
          return false;
       }
    }
@@ -106,6 +125,11 @@ const char* bm_stems_path(const BmStems* stems, uint32_t stem, bool before)
 uint64_t bm_stems_n_clipped(const BmStems* stems, uint32_t stem)
 {
    return bm_stem_n_clipped(stems->files[stem * 2u].writer);
+}
+
+bool bm_stems_is_silent(const BmStems* stems, uint32_t stem)
+{
+   return !stems->files[stem * 2u].has_sound;
 }
 
 uint64_t bm_stems_n_frames(const BmStems* stems)

@@ -38,6 +38,9 @@ const char* bm_stems_path(const BmStems* stems, uint32_t stem, bool before);
 /** How many samples of a stem were clipped at full scale. */
 uint64_t bm_stems_n_clipped(const BmStems* stems, uint32_t stem);
 
+/** Whether not one sample of a stem was other than 0. */
+bool bm_stems_is_silent(const BmStems* stems, uint32_t stem);
+
 /** How many frames each file has. */
 uint64_t bm_stems_n_frames(const BmStems* stems);
 

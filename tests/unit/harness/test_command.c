@@ -405,6 +405,25 @@ static void what_sends_alone_feed_is_not_compared_with_silence(void** state)
    free(page);
 }
 
+static void a_stem_of_silence_is_warned_of(void** state)
+{
+   (void)state;
+   write_take("take.wav", RATE_HZ, 1, 480, wave_noise);
+   static const char* const mutes[] = {"true", "false"};
+   for (int n = 0; n < 2; ++n) {
+      char* body = bm_print("<> a bm:Session .\n" TRACK "; bm:output <#mix> .\n"
+                            "<#mix> a bm:Bus ; bm:mute %s .\n"
+                            "<#1> a bm:Stem ; bm:from <#mix> ; bm:file \"mix.wav\" .\n" STEM ".\n",
+                            mutes[n]);
+      write_session("mute.ttl", body);
+      free(body);
+      const Result result = run("render", in_folder("mute.ttl"), "-o", folder, "--no-report");
+      assert_int_equal(result.status, 0);
+      assert_int_equal(count_of(result.text, "mix.wav: holds nothing but silence"), n == 0);
+      assert_int_equal(count_of(result.text, "warning"), n == 0);
+   }
+}
+
 /* The exit code is what a script goes by. */
 static void check_tells_the_same_from_another_and_from_trouble(void** state)
 {
@@ -694,6 +713,7 @@ int main(void)
       cmocka_unit_test(a_report_tells_what_each_stem_was_before_and_became),
       cmocka_unit_test(a_report_tells_what_each_insert_cost_wherever_it_stands),
       cmocka_unit_test(what_sends_alone_feed_is_not_compared_with_silence),
+      cmocka_unit_test(a_stem_of_silence_is_warned_of),
       cmocka_unit_test(check_tells_the_same_from_another_and_from_trouble),
       cmocka_unit_test(check_tells_of_every_alternative),
       cmocka_unit_test(a_render_records_a_session_once_and_again_when_the_session_changes),

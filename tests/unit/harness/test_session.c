@@ -71,6 +71,12 @@ static const Case cases[] = {
     ":5: the take has no channel 5; it has 4"},
    {SESSION BUS STEM "<#a> a bm:Track ; bm:take <.> ; bm:output <#mix> .\n",
     ":5: .: is a folder, not an audio file"},
+   {SESSION BUS STEM TRACK "<#b>\n bm:take <take.wav> ; bm:output <#mix> .\n",
+    ":7: <#b> has a bm:take, but nothing says what it is; write `a bm:Track`, `a bm:Bus` or `a bm:Stem`, or "
+    "the name of one"},
+   {SESSION BUS STEM TRACK "<#aa> bm:pan 0.5 .\n",
+    ":6: <#aa> has a bm:pan, but nothing says what it is; write `a bm:Track`, `a bm:Bus` or `a bm:Stem`, or "
+    "the name of one"},
    /* ways through the session */
    {SESSION BUS STEM "<#a> a bm:Track ; bm:take <take.wav> ; bm:output <#mxi> .\n",
     ":5: there is no bus <#mxi>; did you mean <#mix>?"},
@@ -108,6 +114,8 @@ static const Case cases[] = {
    {INSERT("lv2:port [ lv2:symbol \"gain\" ]"), ":7: \"gain\" needs a pset:value that is a number"},
    {INSERT("lv2:port [ lv2:symbol \"gain\" ; pset:value 1 ] ,\n [ lv2:symbol \"gain\" ; pset:value 2 ]"),
     ":8: \"gain\" is set twice"},
+   {INSERT("lv2:port [ lv2:symbol \"kind\" ; pset:value \"Cold\" ]"),
+    ":7: \"kind\" needs a pset:value that is a number: 0 (Warm), 2 (Cold)"},
    {INSERT("lv2:port [ lv2:symbol \"delay\" ; pset:value 1.5 ]"),
     ":7: \"delay\" is 1.5, but it must be a whole number"},
    {INSERT("lv2:port [ lv2:symbol \"kind\" ; pset:value 1 ]"),
