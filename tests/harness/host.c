@@ -253,6 +253,40 @@ static uint32_t read_version(BmHost* host, const LilvPlugin* plugin, const char*
    return version > 0.0f && version < 1e6f ? (uint32_t)version : 0u;
 }
 
+/* What kind of plugin it is: "Compressor" for lv2:CompressorPlugin. From the plugin's own data, as lilv knows
+   classes only where LV2_PATH leads to the specification too, and a report must not hang on that. */
+static const char* read_class(BmHost* host, const LilvPlugin* plugin)
+{
+   static const char ending[] = "Plugin";
+   LilvNode* type = lilv_new_uri(host->world, "http://www.w3.org/1999/02/22-rdf-syntax-ns#type");
+   LilvNodes* classes = lilv_plugin_get_value(plugin, type);
+   lilv_node_free(type);
+   char* name = bm_copy("");
+   LILV_FOREACH(nodes, it, classes)
+   {
+      const LilvNode* node = lilv_nodes_get(classes, it);
+      const char* uri = lilv_node_is_uri(node) ? lilv_node_as_uri(node) : "";
+      const size_t size = strlen(uri);
+      const size_t prefix = strlen(LV2_CORE_PREFIX);
+      if (strncmp(uri, LV2_CORE_PREFIX, prefix) || size <= prefix + strlen(ending) ||
+          strcmp(uri + size - strlen(ending), ending)) {
+         continue;
+      }
+      char* word = bm_print("%.*s", (int)(size - prefix - strlen(ending)), uri + prefix);
+      /* Of several the first by name: the order that lilv has them in is not for ever. */
+      if (!name[0] || strcmp(word, name) < 0) {
+         char* other = name;
+         name = word;
+         word = other;
+      }
+      free(word);
+   }
+   lilv_nodes_free(classes);
+   const char* kept = keep(host, !name[0] ? ending : strcmp(name, "EQ") ? name : "Equaliser");
+   free(name);
+   return kept;
+}
+
 /* Fill in what is slow to read. */
 static BmPlugin* describe(BmHost* host, BmPlugin* plugin)
 {
@@ -260,10 +294,8 @@ static BmPlugin* describe(BmHost* host, BmPlugin* plugin)
       return plugin;
    }
    const LilvPlugin* lilv_plugin = plugin->lilv;
-   const LilvPluginClass* plugin_class = lilv_plugin_get_class(lilv_plugin);
    plugin->name = keep_node(host, lilv_plugin_get_name(lilv_plugin));
-   plugin->class_name =
-      keep(host, plugin_class ? lilv_node_as_string(lilv_plugin_class_get_label(plugin_class)) : "");
+   plugin->class_name = read_class(host, lilv_plugin);
    const LilvNode* bundle = lilv_plugin_get_bundle_uri(lilv_plugin);
    char* path = lilv_file_uri_parse(lilv_node_as_uri(bundle), NULL);
    plugin->bundle = keep(host, path);

@@ -64,7 +64,7 @@ typedef struct {
 typedef struct {
    const char* uri;
    const char* name;
-   const char* class_name; /**< "Equaliser", "Compressor" */
+   const char* class_name; /**< "Equaliser", "Compressor"; "Plugin" if it says no more */
    const char* bundle;     /**< path of its folder */
    uint32_t minor_version; /**< lv2:minorVersion and lv2:microVersion; 0 where there is none */
    uint32_t micro_version;

@@ -6,6 +6,7 @@
 #include <float.h>
 #include <math.h>
 #include <stdlib.h>
+#include <string.h>
 
 #define N_SPECTRUM_POINTS 240
 #define SPECTRUM_PER_OCTAVE 6.0
@@ -410,6 +411,19 @@ void bm_picture_loudness(BmText* page, const BmReportSignal* signal, uint32_t n_
    release(&scratch, page);
 }
 
+/* A level has no zero to be filled from, and what it was in the silence before the first note is of no
+ * interest. */
+static bool is_level(const BmReportTrace* trace)
+{
+   static const char* const units[] = {"LUFS", "dBTP", "dBFS"};
+   for (uint32_t n = 0; trace->unit && n < sizeof units / sizeof *units; ++n) {
+      if (strcmp(trace->unit, units[n]) == 0) {
+         return true;
+      }
+   }
+   return false;
+}
+
 void bm_picture_traces(BmText* page, const BmReportSignal* signal, uint32_t n_columns)
 {
    for (uint32_t t = 0; t < signal->n_traces; ++t) {
@@ -429,14 +443,20 @@ void bm_picture_traces(BmText* page, const BmReportSignal* signal, uint32_t n_co
           .n_points = trace->n_points,
           .x = trace->time_s,
           .y = trace->value}};
-      const BmPlot plot = {.title = trace->label,
-                           .description = "Over time.",
-                           .x = {.scale = BM_AXIS_TIME, .min = 0.0, .max = signal_length_s(signal)},
-                           .y = {.label = trace->unit},
-                           .series = series,
-                           .n_series = 2,
-                           .height_px = 170.0,
-                           .n_columns = n_columns};
+      BmPlot plot = {.title = trace->label,
+                     .description = "Over time.",
+                     .x = {.scale = BM_AXIS_TIME, .min = 0.0, .max = signal_length_s(signal)},
+                     .y = {.label = trace->unit},
+                     .series = series,
+                     .n_series = 2,
+                     .height_px = 170.0,
+                     .n_columns = n_columns};
+      if (is_level(trace)) {
+         plot.series = &series[1];
+         plot.n_series = 1;
+         plot.y.max = 6.0 * ceil((highest_of(&series[1]) + 1.0) / 6.0);
+         plot.y.min = plot.y.max - LOUDNESS_RANGE_LU;
+      }
       bm_plot_add_figure(page, &plot);
       release(&scratch, page);
    }

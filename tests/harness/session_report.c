@@ -135,7 +135,8 @@ static void chain_free(Chain* chain)
    free(chain);
 }
 
-/* Listen inside a node, unless it is a track with one insert: before and after say it all. */
+/* Listen inside a node, unless it is a track with one insert, of which before and after say it all, or has
+   none that does more than look on. */
 static void listen_inside(BmSessionReport* report, uint32_t index)
 {
    const BmNode* node = &report->session->nodes[index];
@@ -143,7 +144,7 @@ static void listen_inside(BmSessionReport* report, uint32_t index)
    uint32_t n_channels = node->n_in;
    for (uint32_t n = 0; n < node->n_inserts; ++n) {
       const BmInsert* insert = &node->inserts[n];
-      n_active += !insert->is_bypassed;
+      n_active += !insert->is_bypassed && !strstr(insert->plugin->class_name, "Analyser");
       n_channels = !insert->is_bypassed && insert->n_out > n_channels ? insert->n_out : n_channels;
    }
    if (n_active < (node->is_track ? 2u : 1u) || report->chains[index]) {
@@ -373,7 +374,8 @@ static const char* unit_or_null(const BmPort* port)
 /* Whether a plugin is one whose sound a curve tells, by its LV2 class. */
 static bool has_curve(const BmPlugin* plugin)
 {
-   static const char* const classes[] = {"Equaliser", "EQ", "Filter", "Simulator", "Distortion"};
+   static const char* const classes[] = {"Equaliser", "EQ",        "Filter",    "pass",
+                                         "Comb",      "Simulator", "Distortion"};
    for (size_t n = 0; n < sizeof(classes) / sizeof(classes[0]); ++n) {
       if (strstr(plugin->class_name, classes[n])) {
          return true;

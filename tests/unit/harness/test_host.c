@@ -60,6 +60,8 @@ static void a_port_is_known_as_its_turtle_describes_it(void** state)
    assert_int_equal(plugin->n_audio_in, 1);
    assert_int_equal(plugin->n_audio_out, 1);
    assert_string_equal(plugin->latency->symbol, "latency");
+   /* Of lv2:UtilityPlugin; whether or not LV2_PATH leads to LV2's own descriptions. */
+   assert_string_equal(plugin->class_name, "Utility");
    const BmPort* delay = &plugin->ports[port(plugin, "delay")];
    assert_true(delay->is_input && delay->is_integer && delay->kind == BM_PORT_CONTROL);
    assert_true(delay->def == 0.0f && delay->min == 0.0f && delay->max == 4000.0f);
