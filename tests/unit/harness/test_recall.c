@@ -228,6 +228,190 @@ static void a_fingerprint_reads_back_as_it_was(void** state)
    taken_free(&taken);
 }
 
+/* The same fingerprint once more, to change. */
+static BmFingerprint* copy_of(const BmFingerprint* print)
+{
+   BmError error = {0};
+   assert_true(bm_fingerprint_write(print, in_folder("copy.fingerprint"), &error));
+   BmFingerprint* copy = bm_fingerprint_read(in_folder("copy.fingerprint"), &error);
+   assert_non_null(copy);
+   return copy;
+}
+
+/* How it compares when one signal's bits and, by `share` of its tolerance, one of its figures are others. */
+static BmRecallVerdict verdict_of(const BmFingerprint* print, int figure, double share)
+{
+   BmFingerprint* moved = copy_of(print);
+   BmFingerprintSignal* signal = &moved->signals[0];
+   signal->bits ^= 1u;
+   signal->loudness_lufs += figure == 0 ? share * BM_RECALL_LOUDNESS_LU : 0.0;
+   signal->peak_db += figure == 1 ? share * BM_RECALL_PEAK_DB : 0.0;
+   signal->octave_dbfs[5] += figure == 2 ? share * BM_RECALL_OCTAVE_DB : 0.0;
+   const BmRecallVerdict verdict = bm_recall_compare(print, moved);
+   bm_fingerprint_free(moved);
+   return verdict;
+}
+
+static void each_figure_alone_is_enough_to_call_a_session_different(void** state)
+{
+   (void)state;
+   write_take("take.wav", RATE_HZ, 1, 48000, wave_noise);
+   Taken taken = take(one_take);
+   /* The file rounds; what is compared has been through it. */
+   BmFingerprint* print = copy_of(taken.print);
+   for (int figure = 0; figure < 3; ++figure) {
+      for (double sign = -1.0; sign <= 1.0; sign += 2.0) {
+         assert_int_equal(verdict_of(print, figure, 0.5 * sign), BM_RECALL_WITHIN);
+         assert_int_equal(verdict_of(print, figure, 1.5 * sign), BM_RECALL_DIFFERENT);
+      }
+   }
+   /* An octave with next to nothing in it may be anything. */
+   BmFingerprint* moved = copy_of(print);
+   moved->signals[0].bits ^= 1u;
+   moved->signals[0].octave_dbfs[0] = print->signals[0].rms_dbfs + BM_RECALL_OCTAVE_FLOOR_DB - 1.0;
+   print->signals[0].octave_dbfs[0] = moved->signals[0].octave_dbfs[0] - 40.0;
+   assert_int_equal(bm_recall_compare(print, moved), BM_RECALL_WITHIN);
+   moved->signals[0].octave_dbfs[0] += 2.0;
+   assert_int_equal(bm_recall_compare(print, moved), BM_RECALL_DIFFERENT);
+   bm_fingerprint_free(moved);
+   bm_fingerprint_free(print);
+   taken_free(&taken);
+}
+
+static void another_length_rate_or_number_of_signals_is_not_the_same(void** state)
+{
+   (void)state;
+   write_take("take.wav", RATE_HZ, 1, 48000, wave_noise);
+   Taken taken = take(one_take);
+   BmFingerprint* other = copy_of(taken.print);
+   assert_int_equal(bm_recall_compare(taken.print, other), BM_RECALL_IDENTICAL);
+   other->signals[0].n_frames += 1;
+   assert_int_not_equal(bm_recall_compare(taken.print, other), BM_RECALL_IDENTICAL);
+   other->signals[0].n_frames -= 1;
+   other->rate_hz = 44100.0;
+   assert_int_equal(bm_recall_compare(taken.print, other), BM_RECALL_DIFFERENT);
+   other->rate_hz = RATE_HZ;
+   other->n_signals -= 1;
+   assert_int_equal(bm_recall_compare(taken.print, other), BM_RECALL_DIFFERENT);
+   other->n_signals += 1;
+   assert_int_equal(bm_recall_compare(taken.print, other), BM_RECALL_IDENTICAL);
+   bm_fingerprint_free(other);
+   taken_free(&taken);
+}
+
+static void another_rate_version_or_octave_is_told(void** state)
+{
+   (void)state;
+   write_take("take.wav", RATE_HZ, 1, 48000, wave_noise);
+   write_take("other.wav", RATE_HZ, 1, 48000, wave_one);
+   Taken taken = take(TWO_INSERTS("0.5", "0.5"));
+   Taken now = {.session = taken.session, .print = copy_of(taken.print)};
+   now.print->rate_hz = 44100.0;
+   now.print->plugins[0].minor_version = 7;
+   now.print->plugins[0].micro_version = 9;
+   now.print->signals[0].bits ^= 1u;
+   now.print->signals[0].octave_dbfs[5] += 3.0;
+   char* words = words_of(&taken, &now);
+   assert_non_null(strstr(words, "the sample rate was 48000 Hz and is 44100 Hz\n"));
+   assert_non_null(strstr(words, "<urn:bookmatch:test#mono> was version "));
+   assert_non_null(strstr(words, " and is 7.9\n"));
+   assert_non_null(strstr(words, "+3.00 at 1000 Hz\n"));
+   free(words);
+   bm_fingerprint_free(now.print);
+   taken_free(&taken);
+}
+
+static void many_changes_are_counted_and_not_all_listed(void** state)
+{
+   (void)state;
+   enum { N_TRACKS = 24 };
+   BmText body = {0};
+   bm_text_add(&body, "<> a bm:Session . <#mix> a bm:Bus .\n"
+                      "<#s> a bm:Stem ; bm:from <#mix> ; bm:file \"mix.wav\" .\n");
+   for (int n = 0; n < N_TRACKS; ++n) {
+      bm_text_addf(&body, "<#t%d> a bm:Track ; bm:take <take.wav> ; bm:output <#mix> .\n", n);
+   }
+   write_take("take.wav", RATE_HZ, 1, 4800, wave_noise);
+   Taken recorded = take(body.chars);
+   write_take("take.wav", RATE_HZ, 1, 4800, wave_one);
+   Taken now = take(body.chars);
+   char* words = words_of(&recorded, &now);
+   assert_non_null(strstr(words, "different: 51 of 51 signals\n"));
+   assert_non_null(strstr(words, "  and 16 more\n"));
+   assert_non_null(strstr(words, "\nand 11 more\n"));
+   free(words);
+   bm_text_free(&body);
+   taken_free(&recorded);
+   taken_free(&now);
+}
+
+/* A quarter of the rate, its samples beside the crests: 3 dB more lies between them. */
+static float wave_between(uint32_t frame, uint32_t channel)
+{
+   (void)channel;
+   return (float)((frame / 2 % 2 ? -1.0 : 1.0) * sqrt(0.5));
+}
+
+static const BmFingerprintSignal* heard(const Taken* taken, const char* name)
+{
+   const BmFingerprintSignal* signal = bm_fingerprint_find(taken->print, name);
+   if (!signal) {
+      fail_msg("there is no signal %s", name);
+   }
+   return signal;
+}
+
+static void a_stem_s_peak_lies_between_samples_too(void** state)
+{
+   (void)state;
+   write_take("take.wav", RATE_HZ, 1, 48000, wave_between);
+   Taken taken = take(one_take);
+   assert_close(heard(&taken, "a: out")->peak_db, -3.01, 0.01);
+   /* The hard ends ring a little above. */
+   assert_between(heard(&taken, "stem a.wav")->peak_db, -0.2, 1.0);
+   taken_free(&taken);
+}
+
+static void a_fader_that_is_moved_is_heard(void** state)
+{
+   (void)state;
+   static const char* const faders[] = {
+      "bm:gain -1", "bm:pan 0.5", "bm:mute true",
+      "bm:automation [ bm:control bm:gain ; bm:points ( ( 0 0.0 ) ( 0.5 -6 ) ) ]"};
+   write_take("take.wav", RATE_HZ, 2, 48000, wave_noise);
+   for (size_t n = 0; n < sizeof faders / sizeof faders[0]; ++n) {
+      char* body = bm_print("<> a bm:Session . <#a> a bm:Track ; bm:take <take.wav> ; %s .\n"
+                            "<#s> a bm:Stem ; bm:from <#a> ; bm:file \"a.wav\" .\n",
+                            faders[n]);
+      Taken taken = take(body);
+      if (heard(&taken, "a: out")->bits == heard(&taken, "a: take")->bits) {
+         fail_msg("%s is not heard behind the fader", faders[n]);
+      }
+      free(body);
+      taken_free(&taken);
+   }
+}
+
+static void a_fingerprint_of_another_format_is_refused_in_one_line(void** state)
+{
+   (void)state;
+   write_take("take.wav", RATE_HZ, 1, 4800, wave_noise);
+   Taken taken = take(one_take);
+   BmFingerprint* print = copy_of(taken.print);
+   char* text = bm_copy(file_text("copy.fingerprint"));
+   char* number = strpbrk(text, "0123456789");
+   assert_int_equal(*number, '1');
+   *number = '2';
+   write_text("other.fingerprint", text);
+   BmError error = {0};
+   assert_null(bm_fingerprint_read(in_folder("other.fingerprint"), &error));
+   assert_non_null(strstr(error.text, "other.fingerprint"));
+   assert_null(strchr(error.text, '\n'));
+   free(text);
+   bm_fingerprint_free(print);
+   taken_free(&taken);
+}
+
 static void a_fingerprint_that_is_cut_off_is_refused_in_one_line(void** state)
 {
    (void)state;
@@ -310,6 +494,13 @@ int main(void)
       cmocka_unit_test(what_differs_first_is_named_and_what_follows_is_not),
       cmocka_unit_test(a_session_that_gained_or_lost_an_insert_is_told),
       cmocka_unit_test(a_fingerprint_reads_back_as_it_was),
+      cmocka_unit_test(each_figure_alone_is_enough_to_call_a_session_different),
+      cmocka_unit_test(another_length_rate_or_number_of_signals_is_not_the_same),
+      cmocka_unit_test(another_rate_version_or_octave_is_told),
+      cmocka_unit_test(many_changes_are_counted_and_not_all_listed),
+      cmocka_unit_test(a_stem_s_peak_lies_between_samples_too),
+      cmocka_unit_test(a_fader_that_is_moved_is_heard),
+      cmocka_unit_test(a_fingerprint_of_another_format_is_refused_in_one_line),
       cmocka_unit_test(a_fingerprint_that_is_cut_off_is_refused_in_one_line),
       cmocka_unit_test(alternatives_read_back_in_their_order_and_damaged_ones_are_refused),
    };
