@@ -285,7 +285,8 @@ BmStatus bm_head_responses_init_sphere(BmHeadResponses* self, double sample_rate
 
 size_t bm_head_responses_bytes(const BmMeasuredHead* measured, double sample_rate_hz)
 {
-   return measured->n_positions * sizeof(float) * (3 + 2 + 2 * (size_t)bm_head_taps(sample_rate_hz));
+   return measured->n_positions *
+          (sizeof(BmHeadDirection) + sizeof(float) * (2 + 2 * (size_t)bm_head_taps(sample_rate_hz)));
 }
 
 size_t bm_head_responses_scratch_bytes(const BmMeasuredHead* measured, double sample_rate_hz)
@@ -293,6 +294,22 @@ size_t bm_head_responses_scratch_bytes(const BmMeasuredHead* measured, double sa
    const uint32_t size = source_size(measured);
    return transform_bytes(size) + transform_bytes(target_size(sample_rate_hz)) +
           (size / 2 + 2) * (sizeof(double) + sizeof(float) + 4 * sizeof(kiss_fft_cpx)) + 64;
+}
+
+/* Shell's, with Ciura's gaps (from memory): common-dsp has no heap, which a library's may want. */
+static void sort_by_height(BmHeadDirection* directions, uint32_t n)
+{
+   static const uint32_t gaps[] = {16000, 7000, 3000, 1750, 701, 301, 132, 57, 23, 10, 4, 1};
+   for (size_t g = 0; g < sizeof gaps / sizeof *gaps; ++g) {
+      for (uint32_t i = gaps[g]; i < n; ++i) {
+         const BmHeadDirection moved = directions[i];
+         uint32_t place = i;
+         for (; place >= gaps[g] && directions[place - gaps[g]].z > moved.z; place -= gaps[g]) {
+            directions[place] = directions[place - gaps[g]];
+         }
+         directions[place] = moved;
+      }
+   }
 }
 
 BmStatus bm_head_responses_init_measured(BmHeadResponses* self, void* memory, void* scratch,
@@ -306,8 +323,8 @@ BmStatus bm_head_responses_init_measured(BmHeadResponses* self, void* memory, vo
       return BM_BAD_ARGUMENT;
    }
    const uint32_t n_positions = measured->n_positions;
-   float* directions = memory;
-   float* delays_s = directions + 3 * (size_t)n_positions;
+   BmHeadDirection* directions = memory;
+   float* delays_s = (float*)(void*)(directions + n_positions);
    float* all_taps = delays_s + 2 * (size_t)n_positions;
 
    Transform source, target;
@@ -373,12 +390,12 @@ BmStatus bm_head_responses_init_measured(BmHeadResponses* self, void* memory, vo
    for (uint32_t i = 0; i < n_positions; ++i) {
       const float* position = measured->positions + 3 * (size_t)i;
       const BmDirection direction = bm_direction((double)position[0], (double)position[1]);
-      directions[3 * i] = (float)direction.x;
-      directions[3 * i + 1] = (float)direction.y;
-      directions[3 * i + 2] = (float)direction.z;
+      directions[i] =
+         (BmHeadDirection){(float)direction.x, (float)direction.y, (float)direction.z, .position = i};
       delays_s[2 * i] -= (float)earliest_s;
       delays_s[2 * i + 1] -= (float)earliest_s;
    }
+   sort_by_height(directions, n_positions);
    self->n_positions = n_positions;
    self->radius_m = (double)measured->positions[2];
    self->directions = directions;
@@ -417,59 +434,96 @@ typedef struct {
    double weights[3];
 } Mix;
 
-static double determinant(const float* a, const float* b, const float* c)
+static double determinant(const BmHeadDirection* a, const BmHeadDirection* b, const BmHeadDirection* c)
 {
-   return (double)a[0] * ((double)b[1] * (double)c[2] - (double)b[2] * (double)c[1]) -
-          (double)a[1] * ((double)b[0] * (double)c[2] - (double)b[2] * (double)c[0]) +
-          (double)a[2] * ((double)b[0] * (double)c[1] - (double)b[1] * (double)c[0]);
+   return (double)a->x * ((double)b->y * (double)c->z - (double)b->z * (double)c->y) -
+          (double)a->y * ((double)b->x * (double)c->z - (double)b->z * (double)c->x) +
+          (double)a->z * ((double)b->x * (double)c->y - (double)b->y * (double)c->x);
 }
 
-/* The three measured directions around `direction` that are nearest to it in sum. */
-static Mix find_mix(const BmHeadResponses* self, const float* direction)
-{
-   uint32_t nearest[NEIGHBOURS];
-   float closeness[NEIGHBOURS];
-   uint32_t n_nearest = 0;
-   for (uint32_t i = 0; i < self->n_positions; ++i) {
-      const float* d = self->directions + 3 * (size_t)i;
-      const float cosine = d[0] * direction[0] + d[1] * direction[1] + d[2] * direction[2];
-      if (n_nearest == NEIGHBOURS && cosine <= closeness[NEIGHBOURS - 1]) {
-         continue;
-      }
-      uint32_t place = n_nearest < NEIGHBOURS ? n_nearest++ : NEIGHBOURS - 1;
-      for (; place > 0 && closeness[place - 1] < cosine; --place) {
-         nearest[place] = nearest[place - 1];
-         closeness[place] = closeness[place - 1];
-      }
-      nearest[place] = i;
-      closeness[place] = cosine;
-   }
+/* The measured directions nearest to one. */
+typedef struct {
+   uint32_t n;
+   const BmHeadDirection* directions[NEIGHBOURS]; /* the nearest first, of two as near that of the file */
+   float cosines[NEIGHBOURS];
+} Neighbours;
 
-   Mix best = {{nearest[0], nearest[0], nearest[0]}, {1.0, 0.0, 0.0}};
+static void look_at(Neighbours* self, const BmHeadDirection* wanted, const BmHeadDirection* d)
+{
+   const float cosine = d->x * wanted->x + d->y * wanted->y + d->z * wanted->z;
+   uint32_t place = self->n;
+   while (place > 0 &&
+          (self->cosines[place - 1] < cosine ||
+           (self->cosines[place - 1] == cosine && self->directions[place - 1]->position > d->position))) {
+      --place;
+   }
+   if (place == NEIGHBOURS) {
+      return;
+   }
+   self->n += self->n < NEIGHBOURS;
+   for (uint32_t i = self->n - 1; i > place; --i) {
+      self->cosines[i] = self->cosines[i - 1];
+      self->directions[i] = self->directions[i - 1];
+   }
+   self->cosines[place] = cosine;
+   self->directions[place] = d;
+}
+
+/* Up and down from the height that is wanted, until heights alone are too far off. */
+static Neighbours find_neighbours(const BmHeadResponses* self, const BmHeadDirection* wanted)
+{
+   const float rounding = 1e-5F;
+   Neighbours neighbours = {.n = 0};
+   uint32_t above = 0;
+   for (uint32_t step = self->n_positions; step > 0; step /= 2) {
+      while (above + step <= self->n_positions && self->directions[above + step - 1].z < wanted->z) {
+         above += step;
+      }
+   }
+   for (uint32_t below = above; below > 0 || above < self->n_positions;) {
+      const float up = above < self->n_positions ? self->directions[above].z - wanted->z : INFINITY;
+      const float down = below > 0 ? wanted->z - self->directions[below - 1].z : INFINITY;
+      const bool goes_up = below == 0 || (above < self->n_positions && up <= down);
+      const float least = goes_up ? up : down;
+      /* Two directions are at least as far apart as their heights. */
+      if (neighbours.n == NEIGHBOURS &&
+          1.0F - 0.5F * least * least + rounding < neighbours.cosines[NEIGHBOURS - 1]) {
+         break;
+      }
+      look_at(&neighbours, wanted, &self->directions[goes_up ? above++ : --below]);
+   }
+   return neighbours;
+}
+
+/* The three measured directions around one that are nearest to it in sum. */
+static Mix find_mix(const BmHeadResponses* self, const BmHeadDirection* wanted)
+{
+   const Neighbours near = find_neighbours(self, wanted);
+   const uint32_t nearest = near.directions[0]->position;
+   Mix best = {{nearest, nearest, nearest}, {1.0, 0.0, 0.0}};
    float best_closeness = -INFINITY;
-   for (uint32_t i = 0; i < n_nearest; ++i) {
-      for (uint32_t j = i + 1; j < n_nearest; ++j) {
-         for (uint32_t k = j + 1; k < n_nearest; ++k) {
-            const float sum = closeness[i] + closeness[j] + closeness[k];
+   for (uint32_t i = 0; i < near.n; ++i) {
+      for (uint32_t j = i + 1; j < near.n; ++j) {
+         for (uint32_t k = j + 1; k < near.n; ++k) {
+            const float sum = near.cosines[i] + near.cosines[j] + near.cosines[k];
             if (sum <= best_closeness) {
                continue;
             }
-            const float* a = self->directions + 3 * (size_t)nearest[i];
-            const float* b = self->directions + 3 * (size_t)nearest[j];
-            const float* c = self->directions + 3 * (size_t)nearest[k];
+            const BmHeadDirection* a = near.directions[i];
+            const BmHeadDirection* b = near.directions[j];
+            const BmHeadDirection* c = near.directions[k];
             const double volume = determinant(a, b, c);
             if (fabs(volume) < 1e-9) {
                continue;
             }
-            const double weights[3] = {determinant(direction, b, c) / volume,
-                                       determinant(a, direction, c) / volume,
-                                       determinant(a, b, direction) / volume};
+            const double weights[3] = {determinant(wanted, b, c) / volume, determinant(a, wanted, c) / volume,
+                                       determinant(a, b, wanted) / volume};
             const double total = weights[0] + weights[1] + weights[2];
             if (weights[0] < -1e-6 || weights[1] < -1e-6 || weights[2] < -1e-6 || !(total > 0.5)) {
                continue;
             }
             best_closeness = sum;
-            best = (Mix){{nearest[i], nearest[j], nearest[k]},
+            best = (Mix){{a->position, b->position, c->position},
                          {weights[0] / total, weights[1] / total, weights[2] / total}};
          }
       }
@@ -479,8 +533,8 @@ static Mix find_mix(const BmHeadResponses* self, const float* direction)
 
 static void measured_at(const BmHeadResponses* self, BmDirection direction, BmHeadResponse* response)
 {
-   const float wanted[3] = {(float)direction.x, (float)direction.y, (float)direction.z};
-   const Mix mix = find_mix(self, wanted);
+   const BmHeadDirection wanted = {(float)direction.x, (float)direction.y, (float)direction.z, 0};
+   const Mix mix = find_mix(self, &wanted);
    for (uint32_t ear = 0; ear < 2; ++ear) {
       response->delays_s[ear] = 0.0;
       memset(response->taps[ear], 0, self->n_taps * sizeof(double));

@@ -33,6 +33,12 @@ typedef struct {
    bool keep_colour;           /* true: leave the mean colour of all directions in */
 } BmMeasuredHead;
 
+/** A direction that was measured, length 1, and its place in the file. */
+typedef struct {
+   float x, y, z;
+   uint32_t position;
+} BmHeadDirection;
+
 /**
    A head, ready to place sound around: for each direction and ear a minimum-phase response and, apart from
    it, a delay. Without measurements it is a sphere.
@@ -45,11 +51,11 @@ typedef struct {
 typedef struct {
    double rate_hz;
    uint32_t n_taps;
-   uint32_t n_positions;    /* 0: the sphere */
-   double radius_m;         /* at which it was measured */
-   const float* directions; /* [n_positions][3], length 1 */
-   const float* delays_s;   /* [n_positions][2], the least 0 */
-   const float* taps;       /* [n_positions][2][n_taps] */
+   uint32_t n_positions;              /* 0: the sphere */
+   double radius_m;                   /* at which it was measured */
+   const BmHeadDirection* directions; /* [n_positions] from the lowest to the highest */
+   const float* delays_s;             /* [n_positions][2], the least 0 */
+   const float* taps;                 /* [n_positions][2][n_taps] */
 } BmHeadResponses;
 
 /** What one direction sounds like. */
@@ -92,7 +98,8 @@ BmStatus bm_head_responses_init_measured(BmHeadResponses* self, void* memory, vo
    1 m is unity.
 
    Between measured directions the three around it are mixed, minimum phases and delays apart; where there are
-   no three (under the lowest ring) the nearest stands in. Real-time: yes, about 10 us.
+   no three (under the lowest ring) the nearest stands in. Real-time: yes, about 1 us, 2 us among 12 000
+   directions.
 */
 void bm_head_responses_at(const BmHeadResponses* self, BmDirection direction, double distance_m,
                           BmHeadResponse* response);

@@ -203,6 +203,39 @@ static void between_measured_directions_delay_and_level_go_straight(void** state
    assert_between(magnitude_db(&head, 0, 300.0), -6.0, 0.0);
 }
 
+/* Directions all over the sphere in no order, an ear as loud as 2 + x there: between three that are close
+   around a direction this goes straight, and leaves it by no more than their triangle leaves the sphere. */
+static void among_many_directions_those_around_are_found(void** state)
+{
+   (void)state;
+   enum { N = 997, N_TAPS = 16, STEP = 390 };
+   static float places[N][3], clicks[N][2][N_TAPS];
+   for (int i = 0; i < N; ++i) {
+      const int n = i * STEP % N;
+      const double z = (2.0 * n + 1.0) / N - 1.0;
+      places[i][0] = (float)fmod(137.507764 * n, 360.0); /* the golden angle: spread evenly */
+      places[i][1] = (float)(asin(z) * 180.0 / pi);
+      places[i][2] = 1.0F;
+      clicks[i][0][2] = clicks[i][1][2] =
+         (float)(2.0 + bm_direction((double)places[i][0], (double)places[i][1]).x);
+   }
+   const BmMeasuredHead measured = {.n_positions = N,
+                                    .n_taps = N_TAPS,
+                                    .sample_rate_hz = 8000.0,
+                                    .positions = &places[0][0],
+                                    .taps = &clicks[0][0][0]};
+   const BmHeadResponses head = load(&measured, 8000.0);
+   look_up(&head, 90.0, 0.0, 1.0);
+   const double scale = response.taps[0][0] / 2.0;
+   uint64_t seed = 3;
+   for (int i = 0; i < 3000; ++i) {
+      const BmDirection direction =
+         bm_direction(180.0 * bm_test_random(&seed), asin(bm_test_random(&seed)) * 180.0 / pi);
+      bm_head_responses_at(&head, direction, 1.0, &response);
+      assert_close(response.taps[0][0] / scale, 2.0 + direction.x, 0.01);
+   }
+}
+
 static void a_head_that_makes_no_sense_is_refused(void** state)
 {
    (void)state;
@@ -239,6 +272,7 @@ int main(void)
       cmocka_unit_test(a_measured_head_keeps_its_delays_and_levels_at_every_rate),
       cmocka_unit_test(the_colour_of_the_measurement_is_taken_out),
       cmocka_unit_test(between_measured_directions_delay_and_level_go_straight),
+      cmocka_unit_test(among_many_directions_those_around_are_found),
       cmocka_unit_test(a_head_that_makes_no_sense_is_refused),
    };
    const int failed = cmocka_run_group_tests(tests, NULL, NULL);
