@@ -1,4 +1,5 @@
 /* SPDX-License-Identifier: ISC */
+#define _GNU_SOURCE /* renameat2 */
 #include "audition.h"
 
 #include "audio_file.h"
@@ -9,7 +10,9 @@
 #include "stems.h"
 
 #include <ctype.h>
+#include <dirent.h>
 #include <errno.h>
+#include <fcntl.h>
 #include <math.h>
 #include <stdio.h>
 #include <stdlib.h>
@@ -28,6 +31,11 @@
 
 /* A page that needs more memory than this is warned of. */
 #define LARGE_PAGE_BYTES (1ULL << 30)
+
+/* Audio and scripts lie in a folder of their own beside the page, named by what is in it: so a new set is
+   there before the page speaks of it, and an old one as long as a page does. */
+#define SET "audio-"
+#define SET_DIGITS 8u
 
 #define PCM_BYTES 3u /* a sample in the files and in the scripts */
 
@@ -68,9 +76,67 @@ static char* in_work(const Work* work, const char* kind, uint32_t take)
    return bm_print("%s/%s%u%s", work->folder, kind, take + 1u, strcmp(kind, "script-") ? ".wav" : ".js");
 }
 
+static char* in_folder(const Work* work, const char* name)
+{
+   const char* folder = work->task->folder;
+   return bm_print("%s%s%s", folder, folder[0] && folder[strlen(folder) - 1] == '/' ? "" : "/", name);
+}
+
+static bool is_of_a_set(const char* name)
+{
+   const size_t size = strlen(name);
+   const bool is_audio = size > 4 && !strcmp(name + size - 4, ".wav");
+   const bool is_script = size > 3 && !strcmp(name + size - 3, ".js");
+   return name[0] >= '1' && name[0] <= '9' && name[1] == '-' && (is_audio || is_script);
+}
+
+/* Remove a set's folder; what else lies in it stays, and so does what the session plays. */
+static void remove_set(const Work* work, const char* path)
+{
+   DIR* directory = opendir(path);
+   for (struct dirent* entry; directory && (entry = readdir(directory));) {
+      BmError is_take = {0};
+      char* file = bm_print("%s/%s", path, entry->d_name);
+      if (is_of_a_set(entry->d_name) && !bm_would_overwrite_take(work->session, file, &is_take)) {
+         unlink(file);
+      }
+      free(file);
+   }
+   if (directory) {
+      closedir(directory);
+      rmdir(path);
+   }
+}
+
+/* "audio-" and the set's number. */
+static bool is_set(const char* name)
+{
+   return !strncmp(name, SET, strlen(SET)) && strlen(name) == strlen(SET) + SET_DIGITS &&
+          strspn(name + strlen(SET), "0123456789abcdef") == SET_DIGITS;
+}
+
+/* Those that no page speaks of any more. */
+static void remove_other_sets(const Work* work, const char* set)
+{
+   DIR* directory = opendir(work->task->folder);
+   for (struct dirent* entry; directory && (entry = readdir(directory));) {
+      if (is_set(entry->d_name) && strcmp(entry->d_name, set) != 0) {
+         char* path = in_folder(work, entry->d_name);
+         remove_set(work, path);
+         free(path);
+      }
+   }
+   if (directory) {
+      closedir(directory);
+   }
+}
+
 /* Remove all that this run, or one that was killed, has left. */
 static void clean(const Work* work)
 {
+   char* set = bm_print("%s/set", work->folder);
+   remove_set(work, set);
+   free(set);
    static const char* const kinds[] = {"rendered-", "audio-", "script-", ".rendered-", ".audio-", ".script-"};
    for (uint32_t n = 0; n < BM_MAX_ALTERNATIVES; ++n) {
       for (size_t k = 0; k < sizeof(kinds) / sizeof(kinds[0]); ++k) {
@@ -101,12 +167,6 @@ static char* plain_name(const char* label)
    }
    name[size] = '\0';
    return bm_copy(size ? name : "alternative");
-}
-
-static char* in_folder(const Work* work, const char* name)
-{
-   const char* folder = work->task->folder;
-   return bm_print("%s%s%s", folder, folder[0] && folder[strlen(folder) - 1] == '/' ? "" : "/", name);
 }
 
 /* ---- what to hear ---- */
@@ -177,7 +237,7 @@ static bool choose_stem(Work* work)
    return true;
 }
 
-/* Names, channels and the one to compare with; none of the files may be a take. */
+/* Names, channels and the one to compare with. */
 static bool prepare(Work* work)
 {
    BmSession* session = work->session;
@@ -192,7 +252,6 @@ static bool prepare(Work* work)
       return false;
    }
    audition->n_takes = session->n_alternatives;
-   bool ok = true;
    for (uint32_t n = session->n_alternatives; n-- > 0;) {
       const BmAlternative* alternative = &session->alternatives[n];
       char* name = plain_name(alternative->label);
@@ -204,11 +263,8 @@ static bool prepare(Work* work)
       bm_session_choose(session, n);
       const uint32_t n_out = session->nodes[audition->stem->from].n_out;
       audition->n_channels = n_out > audition->n_channels ? n_out : audition->n_channels;
-      char* path = in_folder(work, audition->takes[n].audio);
-      ok = ok && !bm_would_overwrite_take(session, path, work->error);
-      free(path);
    }
-   return ok;
+   return true;
 }
 
 /* ---- rendering ---- */
@@ -518,30 +574,69 @@ static bool find_notes(Work* work)
    return ok;
 }
 
-static bool move(const Work* work, const char* kind, uint32_t take, const char* name)
+/* By names and samples. */
+static char* name_set(const BmAudition* audition)
+{
+   uint64_t hash = 14695981039346656037ULL;
+   for (uint32_t n = 0; n < audition->n_takes; ++n) {
+      for (const char* c = audition->takes[n].audio; *c; ++c) {
+         hash = (hash ^ (unsigned char)*c) * 1099511628211ULL;
+      }
+      hash = (hash ^ audition->takes[n].id) * 1099511628211ULL;
+      hash ^= hash >> 32;
+   }
+   return bm_print("%s%0*llx", SET, (int)SET_DIGITS, (unsigned long long)(hash & 0xFFFFFFFFU));
+}
+
+/* Give a file of the set its name in the folder "set" that is still at work, and from now on in `set`. */
+static bool move(const Work* work, const char* kind, uint32_t take, const char* set, char** name)
 {
    char* from = in_work(work, kind, take);
-   char* to = in_folder(work, name);
+   char* to = bm_print("%s/set/%s", work->folder, *name);
    const bool ok =
       !rename(from, to) || bm_fail(work->error, "%s: cannot be written: %s", to, strerror(errno));
+   char* named = bm_print("%s/%s", set, *name);
+   free(*name);
+   *name = named;
    free(from);
    free(to);
    return ok;
 }
 
-/* Give all files their names, the page last. */
+/* The whole set at once; one of the name, which is the same, makes way, if need be before it comes. */
+static bool place_set(const Work* work, const char* made, const char* path)
+{
+   if (!rename(made, path) || !renameat2(AT_FDCWD, made, AT_FDCWD, path, RENAME_EXCHANGE)) {
+      return true;
+   }
+   remove_set(work, path);
+   return !rename(made, path) || bm_fail(work->error, "%s: cannot be written: %s", path, strerror(errno));
+}
+
+/* The page last: with it all that it speaks of is there, and without it nothing has changed. */
 static bool publish(Work* work, BmOutput* page)
 {
-   const BmAudition* audition = work->audition;
+   BmAudition* audition = work->audition;
+   char* set = name_set(audition);
+   char* path = in_folder(work, set);
+   char* made = bm_print("%s/set", work->folder);
+   bool ok = bm_make_folder(made, work->error);
+   for (uint32_t n = 0; n < audition->n_takes && ok; ++n) {
+      ok = move(work, "audio-", n, set, &audition->takes[n].audio) &&
+           move(work, "script-", n, set, &audition->takes[n].script);
+   }
    BmText text = {0};
    bm_audition_add_page(&text, audition);
-   bool ok = write_text(page, "index.html", &text, work->error) && bm_output_sync(page, work->error);
+   ok = ok && write_text(page, "index.html", &text, work->error) && bm_output_sync(page, work->error);
    bm_text_free(&text);
-   for (uint32_t n = 0; n < audition->n_takes && ok; ++n) {
-      ok = move(work, "audio-", n, audition->takes[n].audio) &&
-           move(work, "script-", n, audition->takes[n].script);
+   ok = ok && place_set(work, made, path) && bm_output_publish(page, work->error);
+   if (ok) {
+      remove_other_sets(work, set);
    }
-   return ok && bm_output_publish(page, work->error);
+   free(made);
+   free(path);
+   free(set);
+   return ok;
 }
 
 static void warn_of_size(const BmAudition* audition)

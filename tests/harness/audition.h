@@ -41,8 +41,8 @@ double bm_match_levels(const BmLevel* levels, uint32_t n_levels, double* gain_db
 /** An alternative as it lies in the folder. */
 typedef struct {
    const BmAlternative* alternative;
-   char* audio;         /**< name of its WAV */
-   char* script;        /**< name of the script that carries the same samples into the page */
+   char* audio;         /**< its WAV, "audio-1a2b3c4d/1-label.wav" */
+   char* script;        /**< the script that carries the same samples into the page */
    uint64_t id;         /**< of the samples: the page can tell whether the script is its own */
    double gain_db;      /**< by which it was turned up */
    BmAnalysis analysis; /**< of the file */
@@ -67,7 +67,8 @@ typedef struct {
 } BmAuditionTask;
 
 /**
-   Render the alternatives and write the files and "index.html" into the folder, all of them or none.
+   Render the alternatives and write "index.html" and, in a folder beside it, its audio: all at once or
+   nothing. The audio of an earlier page is removed when this one has taken its place.
 
    Leaves the session with another alternative chosen. Progress and warnings go to standard error.
    @param audition  what was made, to be freed with bm_audition_free(), also after an error.

@@ -100,6 +100,7 @@ class AuditionPage(unittest.TestCase):
         subprocess.run([BOOKMATCH, 'audition', os.path.join(cls.folder, 'test.ttl')], check=True, stdout=subprocess.DEVNULL)
         cls.made = os.path.join(cls.folder, 'test-audition')
         cls.page = os.path.join(cls.made, 'index.html')
+        cls.set, = (f for f in os.listdir(cls.made) if f.startswith('audio-'))
         cls.browser = Browser()
         cls.addClassCleanup(cls.browser.close)
 
@@ -125,8 +126,8 @@ class AuditionPage(unittest.TestCase):
         return self.browser.run('bookmatchAudition.live().order')
 
     def test_the_page_holds_the_samples_of_the_files_to_the_bit(self):
-        for k, name in enumerate(sorted(f for f in os.listdir(self.made) if f.endswith('.wav'))):
-            with wave.open(os.path.join(self.made, name)) as file:
+        for k, name in enumerate(sorted(f for f in os.listdir(os.path.join(self.made, self.set)) if f.endswith('.wav'))):
+            with wave.open(os.path.join(self.made, self.set, name)) as file:
                 data = file.readframes(file.getnframes())
                 self.assertEqual((file.getsampwidth(), file.getnchannels()), (3, 2))
             for frame in (0, 1, 12345, len(data) // 6 - 1):
@@ -425,13 +426,14 @@ class AuditionPage(unittest.TestCase):
         browser = self.browser
         folder = os.path.join(self.folder, 'moved')
         shutil.copytree(self.made, folder)
-        scripts = sorted(f for f in os.listdir(folder) if f.endswith('.js'))
-        shutil.copy(os.path.join(folder, scripts[0]), os.path.join(folder, scripts[1]))
+        audio = os.path.join(folder, self.set)
+        scripts = sorted(f for f in os.listdir(audio) if f.endswith('.js'))
+        shutil.copy(os.path.join(audio, scripts[0]), os.path.join(audio, scripts[1]))
         browser.open(os.path.join(folder, 'index.html'))
         browser.wait_for('document.getElementById("status").className.includes("failed")')
         self.assertIn('belongs to another audition', self.text('#status'))
         self.assertTrue(browser.run('document.getElementById("play").disabled'))
-        os.unlink(os.path.join(folder, scripts[0]))
+        os.unlink(os.path.join(audio, scripts[0]))
         browser.open(os.path.join(folder, 'index.html'))
         browser.wait_for('document.getElementById("status").textContent.includes("is not beside this page")')
         self.assertEqual([c for c in browser.complaints if 'ERR_FILE_NOT_FOUND' not in c], [])

@@ -8,10 +8,12 @@
 
 #include <ebur128.h>
 
+#include <glob.h>
 #include <math.h>
 #include <signal.h>
 #include <sys/stat.h>
 #include <sys/wait.h>
+#include <time.h>
 
 #define SESSION "<> a bm:Session ; rdfs:label \"Which one\" ; bm:maxTail 0 .\n"
 #define STEM "<#out> a bm:Stem ; bm:from <#a> ; bm:file \"out.wav\" .\n"
@@ -64,11 +66,27 @@ typedef struct {
    double true_peak_dbtp;
 } File;
 
+/* The page, or a file of the one set of audio that lies beside it. */
+static const char* made_file(const char* name)
+{
+   static char path[512];
+   glob_t sets = {0};
+   if (!strcmp(name, "index.html")) {
+      return in_folder(name);
+   }
+   if (glob(in_folder("audio-*"), 0, NULL, &sets) || sets.gl_pathc != 1) {
+      fail_msg("not one set of audio lies beside the page but %zu", sets.gl_pathc);
+   }
+   snprintf(path, sizeof path, "%s/%s", sets.gl_pathv[0], name);
+   globfree(&sets);
+   return path;
+}
+
 /* A file as libsndfile reads it and libebur128 measures it. */
 static File read_file(const char* name)
 {
    SF_INFO info = {0};
-   SNDFILE* in = sf_open(in_folder(name), SFM_READ, &info);
+   SNDFILE* in = sf_open(made_file(name), SFM_READ, &info);
    if (!in) {
       fail_msg("%s is not there", name);
    }
@@ -206,13 +224,13 @@ static void an_audition_repeats_to_the_byte(void** state)
    write_take("take.wav", RATE_HZ, 1, RATE_HZ, wave_noise);
    audition_well(THREE);
    for (int n = 0; n < 5; ++n) {
-      first[n] = read_page(in_folder(names[n]));
+      first[n] = read_page(made_file(names[n]));
    }
    audition_well(THREE);
    for (int n = 0; n < 5; ++n) {
-      char* second = read_page(in_folder(names[n]));
+      char* second = read_page(made_file(names[n]));
       struct stat status;
-      assert_int_equal(stat(in_folder(names[n]), &status), 0);
+      assert_int_equal(stat(made_file(names[n]), &status), 0);
       assert_memory_equal(first[n], second, (size_t)status.st_size);
       free(first[n]);
       free(second);
@@ -242,7 +260,6 @@ static void the_page_is_whole_and_asks_nothing_of_a_network(void** state)
    memset(script + strlen("<script>"), ' ', (size_t)(script_end - script) - strlen("<script>"));
    check_markup(page);
    free(page);
-   unlink(in_folder("1-script-b-a-1-one.wav"));
 }
 
 static void what_cannot_be_auditioned_is_told_in_one_line(void** state)
@@ -279,16 +296,33 @@ static void what_cannot_be_auditioned_is_told_in_one_line(void** state)
    }
 }
 
-static void a_take_in_the_same_folder_is_not_overwritten(void** state)
+/* Who plays an earlier audition as a take, or keeps notes beside it, still has both after the next. */
+static void what_others_keep_in_the_folder_stays(void** state)
 {
    (void)state;
-   write_take("1-loud.wav", RATE_HZ, 1, RATE_HZ, wave_noise);
-   BmError error = {0};
-   assert_false(audition(SESSION STEM "<#a> a bm:Track ; bm:take <1-loud.wav> ; bm:inserts (\n"
+   write_take("take.wav", RATE_HZ, 1, RATE_HZ, wave_noise);
+   audition_well(THREE);
+   char take[512];
+   char notes[512];
+   char other[512];
+   snprintf(take, sizeof take, "%s", made_file("1-loud.wav"));
+   snprintf(other, sizeof other, "%s", made_file("3-echo.wav"));
+   snprintf(notes, sizeof notes, "%s", made_file("notes.txt"));
+   FILE* file = fopen(notes, "w");
+   assert_non_null(file);
+   fclose(file);
+   char* body = bm_print(SESSION STEM "<#a> a bm:Track ; bm:take <%s> ; bm:inserts (\n"
                                       "[ bm:alternatives (\n" ALTERNATIVE("Loud", GAIN(4))
                                          ALTERNATIVE("B", "") ") ] ) .\n",
-                         NULL, &never, &error));
-   assert_non_null(strstr(error.text, "1-loud.wav: would overwrite the take of <#a>"));
+                         take);
+   audition_well(body);
+   free(body);
+   assert_int_equal(access(take, R_OK), 0);
+   assert_int_equal(access(notes, R_OK), 0);
+   assert_int_not_equal(access(other, R_OK), 0);
+   unlink(notes);
+   audition_well(THREE);
+   assert_int_equal(access(made_file("3-echo.wav"), R_OK), 0);
 }
 
 static void an_audition_that_is_stopped_leaves_the_one_before_as_it_was(void** state)
@@ -308,37 +342,79 @@ static void an_audition_that_is_stopped_leaves_the_one_before_as_it_was(void** s
    free(still);
 }
 
-static void an_audition_that_is_killed_leaves_whole_files_and_the_next_one_clears_up(void** state)
+enum { N_MADE = 3 };
+static const char* const made[N_MADE] = {"index.html", "1-one.js", "2-two.js"};
+
+static void choose_between(const char* one, const char* two)
+{
+   char* body = bm_print(SESSION STEM TRACK "[ bm:alternatives (\n" ALTERNATIVE("One", "%s")
+                            ALTERNATIVE("Two", "%s") ") ] ) .\n",
+                         one, two);
+   BmError error = {0};
+   BmSession* session = read_session(body, &error);
+   assert_non_null(session);
+   bm_session_free(session);
+   free(body);
+}
+
+static pid_t start_audition(void)
+{
+   const pid_t child = fork();
+   if (child == 0) {
+      freopen("/dev/null", "w", stdout);
+      freopen("/dev/null", "w", stderr);
+      execl(getenv("BM_COMMAND"), "bookmatch", "audition", in_folder("session.ttl"), "-o", folder,
+            (char*)NULL);
+      _exit(127);
+   }
+   return child;
+}
+
+/* Whatever moment it dies in, the page that is there has all of its own audio. */
+static void an_audition_that_is_killed_leaves_a_whole_one_and_the_next_clears_up(void** state)
 {
    (void)state;
-   static const char* const names[] = {"index.html", "1-loud.js", "2-as-it-is.js", "3-echo.js"};
-   char* before[4];
-   write_take("take.wav", RATE_HZ, 1, 4 * RATE_HZ, wave_noise);
-   audition_well(THREE);
-   for (int n = 0; n < 4; ++n) {
-      before[n] = read_page(in_folder(names[n]));
-   }
-   for (int round = 0; round < 12; ++round) {
-      const pid_t child = fork();
-      if (child == 0) {
-         freopen("/dev/null", "w", stdout);
-         execl(getenv("BM_COMMAND"), "bookmatch", "audition", in_folder("session.ttl"), "-o", folder,
-               (char*)NULL);
-         _exit(127);
+   char* whole[2][N_MADE];
+   struct timespec begun;
+   struct timespec ended;
+   write_take("take.wav", RATE_HZ, 1, 2 * RATE_HZ, wave_noise);
+   for (int k = 0; k < 2; ++k) {
+      choose_between(k ? GAIN(2) : "", k ? "" : GAIN(-1));
+      clock_gettime(CLOCK_MONOTONIC, &begun);
+      waitpid(start_audition(), NULL, 0);
+      clock_gettime(CLOCK_MONOTONIC, &ended);
+      for (int n = 0; n < N_MADE; ++n) {
+         whole[k][n] = read_page(made_file(made[n]));
       }
-      usleep((useconds_t)(20000 + 25000 * round));
+   }
+   assert_string_not_equal(whole[0][0], whole[1][0]);
+   const double whole_us =
+      1e6 * (double)(ended.tv_sec - begun.tv_sec) + 1e-3 * (double)(ended.tv_nsec - begun.tv_nsec);
+   for (int round = 1; round <= 16; ++round) {
+      choose_between(round % 2 ? GAIN(2) : "", round % 2 ? "" : GAIN(-1));
+      const pid_t child = start_audition();
+      usleep((useconds_t)(whole_us * round / 16.0));
       kill(child, SIGKILL);
       waitpid(child, NULL, 0);
-      for (int n = 0; n < 4; ++n) {
-         char* after = read_page(in_folder(names[n]));
-         assert_string_equal(before[n], after);
-         free(after);
+      char* page = read_page(in_folder("index.html"));
+      const int k = strcmp(page, whole[0][0]) ? 1 : 0;
+      assert_string_equal(page, whole[k][0]);
+      const char* set = strstr(page, "data-script=\"audio-") + strlen("data-script=\"");
+      for (int n = 1; n < N_MADE; ++n) {
+         char path[128];
+         snprintf(path, sizeof path, "%.14s/%s", set, made[n]);
+         char* script = read_page(in_folder(path));
+         assert_string_equal(script, whole[k][n]);
+         free(script);
       }
+      free(page);
    }
-   audition_well(THREE);
+   waitpid(start_audition(), NULL, 0);
+   assert_int_equal(access(made_file("1-one.wav"), R_OK), 0);
    assert_int_not_equal(access(in_folder(".audition.part"), F_OK), 0);
-   for (int n = 0; n < 4; ++n) {
-      free(before[n]);
+   for (int n = 0; n < N_MADE; ++n) {
+      free(whole[0][n]);
+      free(whole[1][n]);
    }
 }
 
@@ -354,8 +430,8 @@ int main(void)
       cmocka_unit_test(the_page_is_whole_and_asks_nothing_of_a_network),
       cmocka_unit_test(what_cannot_be_auditioned_is_told_in_one_line),
       cmocka_unit_test(an_audition_that_is_stopped_leaves_the_one_before_as_it_was),
-      cmocka_unit_test(an_audition_that_is_killed_leaves_whole_files_and_the_next_one_clears_up),
-      cmocka_unit_test(a_take_in_the_same_folder_is_not_overwritten),
+      cmocka_unit_test(an_audition_that_is_killed_leaves_a_whole_one_and_the_next_clears_up),
+      cmocka_unit_test(what_others_keep_in_the_folder_stays),
    };
    return cmocka_run_group_tests(tests, open_folder, close_folder);
 }
