@@ -141,6 +141,29 @@ static inline double bm_test_worst_click_db(const BmDevice* device, double peak,
    return worst;
 }
 
+/** Level in dB of a 100 Hz sine of `peak` half a second after `set` and another two after `move`. */
+static inline double bm_test_level_db(const BmDevice* device, double peak, void (*set)(void* self),
+                                      void (*move)(void* self))
+{
+   static BmFrame end[4800];
+   BmTestSine sine = {48000.0, 100.0, peak, 0};
+   set(device->self);
+   bm_test_run_sine(device, &sine, NULL, 24000);
+   move(device->self);
+   bm_test_run_sine(device, &sine, NULL, 96000);
+   bm_test_run_sine(device, &sine, end, 4800);
+   return bm_test_db(bm_test_component(end, 4800, 10.0));
+}
+
+/** Fail unless a control that is moved from before to after leaves no click, and arrives. */
+static inline void bm_test_move(const BmDevice* device, double peak, void (*set_before)(void* self),
+                                void (*set_after)(void* self), void (*move)(void* self))
+{
+   assert_between(bm_test_worst_click_db(device, peak, set_before, move), -200.0, -80.0);
+   assert_close(bm_test_level_db(device, peak, set_before, move),
+                bm_test_level_db(device, peak, set_after, move), 0.05);
+}
+
 /** A recording's stand-in: plucked notes of a stiff string, unlike in the two lanes. */
 static inline void bm_test_pluck(double rate_hz, double peak, BmFrame* out, uint32_t n_frames)
 {
