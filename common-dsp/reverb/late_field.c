@@ -173,7 +173,7 @@ BM_CLONES static void absorb(BmLateField* self, BmLateBlock x, uint32_t n_frames
 BM_INLINE void spread(BmLateBlock x)
 {
    for (uint32_t stride = 1; stride < BM_LATE_LINES; stride *= 2) {
-      const float gain = stride % 4 == 1 ? 0.25F : 1.0F;
+      const float gain = stride == 1 ? 0.25F : 1.0F;
       for (uint32_t i = 0; i < BM_LATE_LINES; i += 2 * stride) {
          for (uint32_t j = i; j < i + stride; ++j) {
             for (uint32_t n = 0; n < BM_LATE_CHUNK_FRAMES; ++n) {

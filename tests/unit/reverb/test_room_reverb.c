@@ -243,10 +243,57 @@ static void early_reflections_come_when_and_as_loud_as_the_formula_says_in_each_
       free(response);
    }
    assert_true(n_checked >= 30);
+   assert_close(bm_shoebox_volume_m3(&scene.room), 150.0, 1e-9);
+   assert_close(scene.room.size_m.y_m / scene.room.size_m.z_m, 1.4, 1e-9);
+   assert_close(scene.room.size_m.x_m / scene.room.size_m.z_m, 1.9, 1e-9);
    assert_close(ear_distance_m(scene.ears[0], scene.ears[1]), 0.175, 1e-9);
    const BmPoint middle = {scene.ears[0].x_m, 0.5 * (scene.ears[0].y_m + scene.ears[1].y_m),
                            scene.ears[0].z_m};
    assert_close(ear_distance_m(scene.sources[0], middle), 1.5, 1e-9);
+}
+
+/* The walls take highs at each reflection, as much as the same way costs the tail: energy of the early part
+   by octave, against the sum over images of (gain x loss)^2. */
+static void early_reflections_lose_highs_as_the_decay_says(void** state)
+{
+   (void)state;
+   const double rate_hz = 96000.0;
+   BmRoomReverbParams params = medium;
+   params.late_db = -120.0;
+   params.damping_hz = 3000.0;
+   params.decay_s = 0.5;
+   params.low_ratio = 0.6;
+   const BmEarlyScene scene = bm_room_reverb_scene(&params);
+   const double free_s = bm_shoebox_mean_free_time_s(&scene.room);
+   const uint32_t n_frames = 24000;
+   BmFrame* response = impulse_response(rate_hz, &params, 1.0, 0.0, n_frames);
+   double* energy = calloc(n_frames, sizeof *energy);
+   double middle_db = 0.0;
+   for (double centre_hz = 1000.0; centre_hz < 9000.0; centre_hz *= 2.0) {
+      memset(energy, 0, n_frames * sizeof *energy);
+      octave_energy(response, n_frames, rate_hz, centre_hz, energy);
+      double measured = 0.0, expected = 0.0;
+      for (uint32_t n = 0; n < n_frames; ++n) {
+         measured += energy[n];
+      }
+      for (uint32_t ear = 0; ear < 2; ++ear) {
+         BmImage images[63];
+         bm_image_sources(&scene.room, scene.sources[0], scene.ears[ear], 3, images);
+         for (uint32_t i = 1; i < 63; ++i) {
+            if (images[i].distance_m < 1.5 + 3.6 * free_s * 343.0) {
+               const double loss =
+                  6.0 * images[i].order * free_s / bm_room_reverb_decay_s(&params, centre_hz);
+               const double gain = bm_early_ear_gain_lin(&images[i], ear) / images[i].distance_m;
+               expected += centre_hz * gain * gain * pow(10.0, -loss);
+            }
+         }
+      }
+      const double level_db = 10.0 * log10(measured / expected);
+      middle_db = centre_hz == 1000.0 ? level_db : middle_db;
+      assert_close(level_db, middle_db, 1.0);
+   }
+   free(energy);
+   free(response);
 }
 
 /* Abel and Huang (AES 121, 2006), Hann window of 20 ms. */
@@ -475,6 +522,53 @@ static void the_wet_sound_keeps_its_level_in_every_room(void** state)
    }
 }
 
+/* Of half a second of the wet sound in an octave, dB: left and right, mid, or side. */
+typedef enum { ALL, MID, SIDE } Part;
+
+static double wet_db(BmRoomReverbParams params, double centre_hz, Part part)
+{
+   enum { N = 24000 };
+   BmFrame* response = impulse_response(48000.0, &params, 1.0, 0.3, N);
+   double* energy = calloc(N, sizeof *energy);
+   for (uint32_t n = 0; n < N && part != ALL; ++n) {
+      const double right = part == MID ? response[n][1] : -response[n][1];
+      response[n] = bm_frame_both(0.5 * (response[n][0] + right));
+   }
+   octave_energy(response, N, 48000.0, centre_hz, energy);
+   double sum = 0.0;
+   for (uint32_t n = 0; n < N; ++n) {
+      sum += energy[n];
+   }
+   free(energy);
+   free(response);
+   return 10.0 * log10(sum);
+}
+
+static void levels_width_and_tone_of_the_wet_sound_are_as_set(void** state)
+{
+   (void)state;
+   for (int part = 0; part < 2; ++part) {
+      BmRoomReverbParams params = medium;
+      *(part ? &params.early_db : &params.late_db) = -120.0;
+      const double full_db = wet_db(params, 1000.0, ALL);
+      *(part ? &params.late_db : &params.early_db) = -12.0;
+      assert_close(wet_db(params, 1000.0, ALL) - full_db, -12.0, 0.001);
+   }
+   BmRoomReverbParams params = medium;
+   params.width = 0.5;
+   assert_close(wet_db(params, 1000.0, MID), wet_db(medium, 1000.0, MID), 0.001);
+   assert_close(wet_db(params, 1000.0, SIDE) - wet_db(medium, 1000.0, SIDE), -6.0206, 0.001);
+
+   params = medium;
+   params.low_cut_hz = 500.0; /* Butterworth: -24.1 dB at 125 Hz, -18.1 at the octave's upper edge */
+   assert_between(wet_db(params, 125.0, ALL) - wet_db(medium, 125.0, ALL), -24.1, -18.1);
+   assert_close(wet_db(params, 4000.0, ALL), wet_db(medium, 4000.0, ALL), 0.1);
+   params = medium;
+   params.shimmer_db = 12.0; /* Audio EQ Cookbook, shelf at 6 kHz: half of its dB there, 11.8 at 16 kHz */
+   assert_close(wet_db(params, 500.0, ALL), wet_db(medium, 500.0, ALL), 0.1);
+   assert_close(wet_db(params, 16000.0, ALL) - wet_db(medium, 16000.0, ALL), 11.5, 0.5);
+}
+
 /* Energy of [n_frames] between the edges over that of all, in dB; Hann window. */
 static double share_db(const BmFrame* frames, uint32_t n_frames, double rate_hz, double low_hz,
                        double high_hz)
@@ -575,11 +669,13 @@ static void a_tail_ends_in_true_silence(void** state)
    /* -200 dBFS is reached after 200 / 60 of the decay time; then the longest way through the lines. */
    assert_between(n_last / 44100.0, 0.8, 1.8);
 
-   /* And it wakes up again, as if it had never slept but for the tail. */
+   /* And it wakes up again, as if it had never slept, for as long as it rings: also when what the low cut
+      lets through has died away, after 0.3 s. */
    bm_test_noise(frames, 4410, 0.9, 4);
-   memset(frames + 4410, 0, 4410 * sizeof(BmFrame));
-   bm_room_reverb_process(room.reverb, frames, frames, 8820);
+   memset(frames + 4410, 0, 17640 * sizeof(BmFrame));
+   bm_room_reverb_process(room.reverb, frames, frames, 22050);
    assert_true(power_of(frames + 4410, 4410) > 1.0);
+   assert_between(10.0 * log10(power_of(frames + 17640, 4410) / power_of(frames + 4410, 4410)), -80.0, -40.0);
    free(frames);
    close_room(room);
 }
@@ -724,12 +820,14 @@ int main(void)
       cmocka_unit_test(the_decay_time_is_the_one_that_is_set_at_every_rate),
       cmocka_unit_test(damping_and_the_low_ratio_shape_the_decay_as_set),
       cmocka_unit_test(early_reflections_come_when_and_as_loud_as_the_formula_says_in_each_ear),
+      cmocka_unit_test(early_reflections_lose_highs_as_the_decay_says),
       cmocka_unit_test(echoes_are_as_dense_as_noise_within_60_ms),
       cmocka_unit_test(no_mode_rings_out_of_the_tail),
       cmocka_unit_test(the_tail_does_not_repeat_itself),
       cmocka_unit_test(left_and_right_of_the_late_field_are_unrelated_above_500_hz),
       cmocka_unit_test(folding_the_wet_sound_to_mono_costs_under_4_db_and_combs_nothing),
       cmocka_unit_test(the_wet_sound_keeps_its_level_in_every_room),
+      cmocka_unit_test(levels_width_and_tone_of_the_wet_sound_are_as_set),
       cmocka_unit_test(no_control_clicks_or_slides_the_pitch),
       cmocka_unit_test(a_change_of_size_keeps_the_tail_that_is_sounding),
       cmocka_unit_test(a_tail_ends_in_true_silence),
