@@ -372,6 +372,9 @@ static void a_moved_control_arrives_without_a_click(void** state)
    after = before;
    after.quality = BM_QUALITY_RENDER;
    check_move();
+   before.quality = BM_QUALITY_RENDER;
+   after.quality = BM_QUALITY_LIVE;
+   check_move();
    after = before;
    after.sidechain_low_cut_hz = 300.0;
    check_move();
