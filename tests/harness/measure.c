@@ -77,7 +77,9 @@ struct BmMeter {
 
 static const BmDescriptor descriptors[] = {
    {"integrated_lufs", "Integrated loudness", "LUFS", 1,
-    "Gated loudness of the whole passage (ITU-R BS.1770-4, EBU R 128).",
+    "Gated loudness of the whole passage (ITU-R BS.1770-4, EBU R 128). One channel is weighed as one "
+    "loudspeaker: "
+    "on two it is 3 LU louder.",
     offsetof(BmMeasurement, integrated_lufs)},
    {"momentary_max_lufs", "Loudest 400 ms", "LUFS", 1, "Highest momentary loudness (EBU Tech 3341).",
     offsetof(BmMeasurement, momentary_max_lufs)},

@@ -96,6 +96,16 @@ void bm_measure_add_table(BmText* text, const char* const* paths, const BmMeasur
       add_columns(text, paths + from, figures + from, n, label_width);
       from += n;
    }
+   bool has_mono = false;
+   bool has_stereo = false;
+   for (uint32_t n = 0; n < n_files; ++n) {
+      has_mono = has_mono || figures[n].n_channels == 1;
+      has_stereo = has_stereo || figures[n].n_channels == 2;
+   }
+   if (has_mono && has_stereo) {
+      bm_text_add(text,
+                  "One channel is weighed as one loudspeaker (ITU-R BS.1770): on two it is 3 LU louder.\n");
+   }
 }
 
 void bm_measure_add_json(BmText* text, const char* const* paths, const BmMeasurement* figures,

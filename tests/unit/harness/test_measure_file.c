@@ -157,6 +157,23 @@ static void the_table_is_aligned(void** state)
    bm_text_free(&text);
 }
 
+static void one_channel_beside_two_is_told_to_be_3_lu_lower(void** state)
+{
+   (void)state;
+   static const uint32_t n_channels[][2] = {{1, 1}, {2, 2}, {1, 2}};
+   for (uint32_t n = 0; n < 3; ++n) {
+      BmMeasurement figures[2];
+      memset(figures, 0, sizeof figures);
+      figures[0].n_channels = n_channels[n][0];
+      figures[1].n_channels = n_channels[n][1];
+      const char* const paths[] = {"a.wav", "b.wav"};
+      BmText text = {0};
+      bm_measure_add_table(&text, paths, figures, 2, 0);
+      assert_true((strstr(text.chars, "on two it is 3 LU louder") != NULL) == (n == 2));
+      bm_text_free(&text);
+   }
+}
+
 static void many_files_make_tables_that_fit_the_terminal(void** state)
 {
    (void)state;
@@ -197,6 +214,7 @@ int main(void)
       cmocka_unit_test(who_waits_sees_the_share_that_is_done_and_can_end_it),
       cmocka_unit_test(json_of_any_figures_and_names_is_strict),
       cmocka_unit_test(the_table_is_aligned),
+      cmocka_unit_test(one_channel_beside_two_is_told_to_be_3_lu_lower),
       cmocka_unit_test(many_files_make_tables_that_fit_the_terminal),
    };
    return cmocka_run_group_tests(tests, make_path, remove_path);
