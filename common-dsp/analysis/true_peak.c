@@ -104,7 +104,7 @@ BM_INLINE void take_lanes(const BmFloatsBits* highest, float out[2])
    }
 }
 
-/* Highest of the frames themselves, history and all. */
+/* Highest of the frames themselves. */
 BM_CLONES static void highest_frame(const float* frames, uint32_t n_frames, float out[2])
 {
    BmFloatsBits highest = {0};
@@ -200,10 +200,17 @@ static bool may_be_higher(const BmTruePeak* self, float most, const float found[
 
 static void hear_chunk(BmTruePeak* self, uint32_t n_frames)
 {
-   float found[2];
-   highest_frame(self->mem.frames, HISTORY_FRAMES + n_frames, found);
-   take_highest(self->mem.highest_frame, found);
-   take_highest(self->mem.highest, found);
+   float newest[2];
+   highest_frame(self->mem.frames + 2 * HISTORY_FRAMES, n_frames, newest);
+   take_highest(self->mem.highest_frame, newest);
+   take_highest(self->mem.highest, newest);
+   float found[2] = {self->mem.last_highest[0], self->mem.last_highest[1]};
+   if (self->mem.last_frames < HISTORY_FRAMES) { /* more than the last chunk is still in sight */
+      highest_frame(self->mem.frames, HISTORY_FRAMES, found);
+   }
+   take_highest(found, newest);
+   self->mem.last_frames = n_frames;
+   memcpy(self->mem.last_highest, newest, sizeof newest);
    if (!may_be_higher(self, self->coef.most, found)) {
       return;
    }

@@ -32,6 +32,8 @@ typedef struct {
       float frames[2 * (BM_FRACTIONAL_TAPS + 2 * BM_TRUE_PEAK_PAIRS + BM_TRUE_PEAK_CHUNK_FRAMES)];
       float highest[2];       /* of each lane since reset, linear */
       float highest_frame[2]; /* likewise, of the frames alone */
+      float last_highest[2];  /* of the last chunk's frames */
+      uint32_t last_frames;   /* so many */
    } mem;
 } BmTruePeak;
 

@@ -126,6 +126,29 @@ static void block_size_and_reset_leave_no_trace(void** state)
    assert_true(peak_db[0] > 20.0 * log10(0.69));
 }
 
+static double peak_in_blocks_db(const BmFrame* in, uint32_t n_frames, uint32_t block)
+{
+   BmTruePeak meter;
+   bm_true_peak_init(&meter);
+   for (uint32_t n = 0; n < n_frames; n += block) {
+      bm_true_peak_process(&meter, in + n, n_frames - n < block ? n_frames - n : block);
+   }
+   return bm_true_peak_db(&meter);
+}
+
+static void a_stroke_out_of_silence_is_read_wherever_in_a_block_it_falls(void** state)
+{
+   (void)state;
+   for (uint32_t place = 100; place < 230; ++place) {
+      BmFrame in[400] = {{0.0, 0.0}};
+      bm_test_noise(in + place, 20, 0.7, place);
+      const double db = peak_in_blocks_db(in, 400, 1);
+      assert_true(peak_in_blocks_db(in, 400, 50) == db);
+      assert_true(peak_in_blocks_db(in, 400, 64) == db);
+      assert_true(peak_in_blocks_db(in, 400, 400) == db);
+   }
+}
+
 int main(void)
 {
    const struct CMUnitTest tests[] = {
@@ -134,6 +157,7 @@ int main(void)
       cmocka_unit_test(it_never_reads_more_than_the_standard_allows_below_or_above),
       cmocka_unit_test(a_top_a_quarter_beside_a_frame_is_read_exactly),
       cmocka_unit_test(a_peak_is_found_however_loud_the_frames_were_before),
+      cmocka_unit_test(a_stroke_out_of_silence_is_read_wherever_in_a_block_it_falls),
       cmocka_unit_test(block_size_and_reset_leave_no_trace),
    };
    return cmocka_run_group_tests(tests, NULL, NULL);
