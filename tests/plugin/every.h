@@ -96,10 +96,10 @@ static inline const BmPort* control_input(const BmPlugin* plugin, uint32_t index
    return port->kind == BM_PORT_CONTROL && port->is_input ? port : NULL;
 }
 
-/* A value a host's panel could send. */
+/* A value a host's panel could send; each end of the range once in twelve times. */
 static inline float random_value(const BmPort* port, uint64_t* seed)
 {
-   const double share = 0.5 + 0.5 * bm_test_random(seed);
+   const double share = fmax(0.0, fmin(1.0, 0.5 + 0.6 * bm_test_random(seed)));
    if (port->n_points) {
       const uint32_t index = (uint32_t)(share * port->n_points);
       return port->points[index < port->n_points ? index : port->n_points - 1].value;
