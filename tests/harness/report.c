@@ -22,6 +22,10 @@
 /* EBU R 128, 2020, recommendation: the highest true peak for programmes. */
 #define MAX_TRUE_PEAK_DBTP (-1.0)
 
+/* Two channels that have nothing in common lose 3 LU (10 log10 of 1/2); what loses more than half a LU beyond
+   that has parts of opposite polarity. */
+#define MIN_MONO_CHANGE_LU (-3.5)
+
 /* ---- numbers ---- */
 
 static void add_value(BmText* page, double value, const BmDescriptor* descriptor)
@@ -170,6 +174,9 @@ static void add_key(BmText* page, const BmReportSignal* signal, const char* key)
          bm_text_addf(page, "<dd class=\"change\">%s%s</dd>", has_changed ? number : "unchanged",
                       has_changed ? " against before" : "");
       }
+   }
+   if (strcmp(key, "mono_change_lu") == 0 && value < MIN_MONO_CHANGE_LU) {
+      bm_text_add(page, "<dd class=\"change warn\">left and right cancel</dd>");
    }
    bm_text_add(page, "</div>\n");
 }

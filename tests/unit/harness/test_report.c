@@ -172,6 +172,23 @@ static void the_table_prints_what_was_measured(void** state)
    bm_analysis_free(&after);
 }
 
+static void what_cancels_in_mono_is_warned_of(void** state)
+{
+   (void)state;
+   BmAnalysis analysis = analyse(0.5, 0.2, 1.0);
+   const BmReportSignal signal = {.name = "S", .kind = "Stem", .before = &analysis, .after = &analysis};
+   const BmReport report = {.title = "T", .signals = &signal, .n_signals = 1};
+   /* Alike, unrelated, one side alone, a pair out of phase, a pair of opposite polarity. */
+   static const double changes_lu[] = {0.0, -3.0, -3.01, -6.0, -(double)INFINITY};
+   for (uint32_t n = 0; n < 5; ++n) {
+      analysis.figures.mono_change_lu = changes_lu[n];
+      char* const page = written_page(&report);
+      assert_int_equal(count_of(page, "left and right cancel"), n >= 3);
+      free(page);
+   }
+   bm_analysis_free(&analysis);
+}
+
 static void what_each_insert_cost_is_a_row_and_the_last_row_adds_them_up(void** state)
 {
    (void)state;
@@ -398,6 +415,7 @@ int main(void)
    const struct CMUnitTest tests[] = {
       cmocka_unit_test(a_full_page_is_well_formed_and_self_contained),
       cmocka_unit_test(the_table_prints_what_was_measured),
+      cmocka_unit_test(what_cancels_in_mono_is_warned_of),
       cmocka_unit_test(what_each_insert_cost_is_a_row_and_the_last_row_adds_them_up),
       cmocka_unit_test(the_overview_has_a_column_for_mono_where_there_is_stereo),
       cmocka_unit_test(hostile_names_stay_names),
