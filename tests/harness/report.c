@@ -278,7 +278,11 @@ static void add_costs(BmText* page, const BmReportSignal* signal)
          is_shown[c] = is_shown[c] || isfinite(cost(insert->came, insert->left, c));
       }
    }
-   if (!first) {
+   bool is_any_shown = false;
+   for (uint32_t c = 0; c < N_COSTS; ++c) {
+      is_any_shown = is_any_shown || is_shown[c];
+   }
+   if (!is_any_shown) {
       return;
    }
    bm_text_add(page,

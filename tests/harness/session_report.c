@@ -97,6 +97,12 @@ static Signal* add_signal(BmSessionReport* report, uint32_t node)
    return signal;
 }
 
+static bool fail_meter(const BmSession* session, BmError* error)
+{
+   return bm_fail(error, "%s: a report cannot be made at %g Hz; use --no-report", session->path,
+                  session->rate_hz);
+}
+
 /* Listen to a node while it is rendered. The lowest note is asked of the take, where there is one. */
 static bool listen(BmSessionReport* report, uint32_t node, BmError* error)
 {
@@ -114,8 +120,7 @@ static bool listen(BmSessionReport* report, uint32_t node, BmError* error)
    for (int n = 0; n < 2; ++n) {
       signal->meters[n] = bm_meter_new(&options);
       if (!signal->meters[n]) {
-         return bm_fail(error, "%s: a report cannot be made at %g Hz; use --no-report", session->path,
-                        session->rate_hz);
+         return fail_meter(session, error);
       }
    }
    return true;
@@ -137,7 +142,7 @@ static void chain_free(Chain* chain)
 
 /* Listen inside a node, unless it is a track with one insert, of which before and after say it all, or has
    none that does more than look on. */
-static void listen_inside(BmSessionReport* report, uint32_t index)
+static bool listen_inside(BmSessionReport* report, uint32_t index, BmError* error)
 {
    const BmNode* node = &report->session->nodes[index];
    uint32_t n_active = 0;
@@ -148,7 +153,7 @@ static void listen_inside(BmSessionReport* report, uint32_t index)
       n_channels = !insert->is_bypassed && insert->n_out > n_channels ? insert->n_out : n_channels;
    }
    if (n_active < (node->is_track ? 2u : 1u) || report->chains[index]) {
-      return;
+      return true;
    }
    Chain* chain = bm_calloc(1, sizeof(Chain));
    report->chains[index] = chain;
@@ -160,8 +165,13 @@ static void listen_inside(BmSessionReport* report, uint32_t index)
    const BmMeterOptions options = {
       .sample_rate_hz = report->session->rate_hz, .n_channels = n_channels, .without_true_peak = true};
    for (uint32_t n = 0; n < chain->n_places; ++n) {
-      chain->meters[n] = n && node->inserts[n - 1].is_bypassed ? NULL : bm_meter_new(&options);
+      const bool is_heard = !n || !node->inserts[n - 1].is_bypassed;
+      chain->meters[n] = is_heard ? bm_meter_new(&options) : NULL;
+      if (is_heard && !chain->meters[n]) {
+         return fail_meter(report->session, error);
+      }
    }
+   return true;
 }
 
 BmSessionReport* bm_session_report_new(BmHost* host, const BmSession* session, BmRender* render,
@@ -184,7 +194,7 @@ BmSessionReport* bm_session_report_new(BmHost* host, const BmSession* session, B
       }
    }
    for (uint32_t n = 0; n < report->n_signals && ok; ++n) {
-      listen_inside(report, report->signals[n].index);
+      ok = listen_inside(report, report->signals[n].index, error);
    }
    if (!ok) {
       bm_session_report_free(report);

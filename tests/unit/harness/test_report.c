@@ -201,6 +201,9 @@ static void what_each_insert_cost_is_a_row_and_the_last_row_adds_them_up(void** 
       places[n].under_note_db = (double)NAN;
       places[n].mono_change_lu = -0.2 * n * n;
    }
+   BmAnalysis silence = analyse(0.0, 0.0, 1.0);
+   const BmReportInsert silent = {
+      .name = "Mute", .uri = "urn:x", .came = &silence.figures, .left = &silence.figures};
    const BmReportInsert inserts[] = {
       {.name = "Low <end>", .uri = "urn:x", .came = &places[0], .left = &places[1]},
       {.name = "Out", .uri = "urn:y", .is_bypassed = true},
@@ -212,10 +215,11 @@ static void what_each_insert_cost_is_a_row_and_the_last_row_adds_them_up(void** 
        .after = &analysis,
        .inserts = inserts,
        .n_inserts = 3},
-      {.name = "N", .kind = "Track", .after = &analysis, .inserts = &inserts[1], .n_inserts = 1}};
-   const BmReport report = {.title = "T", .signals = signals, .n_signals = 2};
+      {.name = "N", .kind = "Track", .after = &analysis, .inserts = &inserts[1], .n_inserts = 1},
+      {.name = "M", .kind = "Track", .after = &analysis, .inserts = &silent, .n_inserts = 1}};
+   const BmReport report = {.title = "T", .signals = signals, .n_signals = 3};
    char* const page = written_page(&report);
-   assert_int_equal(count_of(page, "What each insert cost <small>"), 1); /* the second has nothing measured */
+   assert_int_equal(count_of(page, "What each insert cost <small>"), 1); /* the others have nothing to show */
    char* const table = strstr(page, "What each insert cost <small>");
    *strstr(table, "</table>") = '\0';
    assert_non_null(strstr(table, "Folded to mono <small>LU</small></th></tr>"));
@@ -235,6 +239,7 @@ static void what_each_insert_cost_is_a_row_and_the_last_row_adds_them_up(void** 
       }
    }
    free(page);
+   bm_analysis_free(&silence);
    bm_analysis_free(&analysis);
 }
 
