@@ -12,6 +12,7 @@
 
 #include "cases.h"
 #include "host.h"
+#include "turned.h"
 
 #include <jack/jack.h>
 
@@ -218,29 +219,6 @@ static char* read_said(const char* name)
       fclose(file);
    }
    return text;
-}
-
-/* A value inside the range, other than the default where there is another. */
-static float other_value(const BmPort* port, uint32_t n)
-{
-   if (port->is_toggled) {
-      const bool silences = strstr(port->symbol, "mute");
-      return silences ? port->def : port->def > 0.5f ? 0.0f : 1.0f;
-   }
-   if (port->n_points) {
-      return port->points[(n + 1) % port->n_points].value;
-   }
-   const double share = 0.35 + 0.05 * (n % 7);
-   const double value = port->is_logarithmic
-                           ? (double)port->min * pow((double)port->max / (double)port->min, share)
-                           : (double)port->min + share * (double)(port->max - port->min);
-   return (float)(port->is_integer ? rint(value) : value);
-}
-
-static bool is_turned(const BmPort* port)
-{
-   return port->kind == BM_PORT_CONTROL && port->is_input && !port->is_trigger && !port->is_enabled &&
-          !port->is_free_wheeling;
 }
 
 static void run_jalv(Subject* subject, const char* settings)

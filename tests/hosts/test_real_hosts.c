@@ -4,12 +4,14 @@
    bench.
 
    Every plugin of the bundle runs in hosts from Debian's packages (lv2apply and lv2bench of lilv-utils,
-   ffmpeg's lv2 filter, GStreamer's lv2 elements), all controls at their defaults, and must give the bench's
-   samples: to the bit where the host passes floats. A host that is not installed is skipped.
+   ffmpeg's lv2 filter, GStreamer's lv2 elements), all controls at their defaults and in lv2apply all turned
+   too, and must give the bench's samples, all of them, to the bit. A host that is not installed is skipped.
 */
 #include "unit_test.h"
 
+#include "cases.h"
 #include "host.h"
+#include "turned.h"
 
 #include <sndfile.h>
 
@@ -85,7 +87,7 @@ static void make_inputs(void)
 }
 
 /* What the bench's host makes of the input; interleaved, the caller frees. */
-static float* bench_output(const BmPlugin* plugin)
+static float* bench_output(const BmPlugin* plugin, bool with_controls_turned)
 {
    char path[128];
    path_of(path, sizeof path, "in", plugin->n_audio_in);
@@ -100,6 +102,11 @@ static float* bench_output(const BmPlugin* plugin)
    BmInstance* instance = bm_instance_new(host, plugin, RATE_HZ, BLOCK, &error);
    if (!instance) {
       fail_msg("%s: %s", plugin->uri, error.text);
+   }
+   for (uint32_t p = 0; p < plugin->n_ports && with_controls_turned; ++p) {
+      if (is_turned(&plugin->ports[p])) {
+         bm_instance_set(instance, p, other_value(&plugin->ports[p], p));
+      }
    }
    float in_channels[MAX_CHANNELS][BLOCK];
    float out_channels[MAX_CHANNELS][BLOCK];
@@ -132,6 +139,22 @@ static void lv2apply_command(char* command, size_t size, const BmPlugin* plugin,
                              const char* out)
 {
    snprintf(command, size, "lv2apply -i %s -o %s '%s'", in, out, plugin->uri);
+}
+
+static void lv2apply_command_turned(char* command, size_t size, const BmPlugin* plugin, const char* in,
+                                    const char* out)
+{
+   size_t length = (size_t)snprintf(command, size, "lv2apply -i %s -o %s", in, out);
+   for (uint32_t p = 0; p < plugin->n_ports; ++p) {
+      const BmPort* port = &plugin->ports[p];
+      if (is_turned(port)) {
+         length += (size_t)snprintf(command + length, size - length, " -c %s %.9g", port->symbol,
+                                    (double)other_value(port, p));
+         assert_true(length < size);
+      }
+   }
+   length += (size_t)snprintf(command + length, size - length, " '%s'", plugin->uri);
+   assert_true(length < size);
 }
 
 /* The filter graph and the option each take a level of escaping off a colon. */
@@ -198,7 +221,8 @@ static void gstreamer_command(char* command, size_t size, const BmPlugin* plugin
       folder, in, element, out);
 }
 
-static void compare(const char* name, Command write_command, bool equal_widths_only)
+static void compare(const char* name, Command write_command, bool equal_widths_only,
+                    bool with_controls_turned)
 {
    uint32_t n_compared = 0;
    for (uint32_t p = 0; p < bm_host_n_plugins(host); ++p) {
@@ -211,7 +235,7 @@ static void compare(const char* name, Command write_command, bool equal_widths_o
       char out[128];
       path_of(in, sizeof in, "in", plugin->n_audio_in);
       path_of(out, sizeof out, name, plugin->n_audio_out);
-      char command[1024];
+      char command[16384];
       write_command(command, sizeof command, plugin, in, out);
       unlink(out);
       if (system(command) != 0) {
@@ -220,8 +244,8 @@ static void compare(const char* name, Command write_command, bool equal_widths_o
       uint32_t n_frames = 0;
       uint32_t n_channels = 0;
       float* hosted = read_wav(out, &n_frames, &n_channels);
-      float* bench = bench_output(plugin);
-      if (!hosted || n_channels != plugin->n_audio_out || n_frames < N_FRAMES / 2) {
+      float* bench = bench_output(plugin, with_controls_turned);
+      if (!hosted || n_channels != plugin->n_audio_out || n_frames != N_FRAMES) {
          fail_msg("%s: %s gave %u frames of %u channels", plugin->uri, name, n_frames, n_channels);
       }
       for (uint32_t i = 0; i < n_frames * n_channels && i < N_FRAMES * n_channels; ++i) {
@@ -232,9 +256,11 @@ static void compare(const char* name, Command write_command, bool equal_widths_o
       }
       free(hosted);
       free(bench);
+      cases_add(plugin->uri, "other hosts", 1);
       ++n_compared;
    }
-   printf("%s: %u plugins equal to the bench to the bit\n", name, n_compared);
+   printf("%s: %u plugins equal to the bench to the bit%s\n", name, n_compared,
+          with_controls_turned ? " with all controls turned" : "");
    assert_true(n_compared > 0);
 }
 
@@ -244,7 +270,8 @@ static void lv2apply_gives_the_bench_s_samples(void** state)
    if (!is_installed("lv2apply")) {
       skip();
    }
-   compare("lv2apply", lv2apply_command, true);
+   compare("lv2apply", lv2apply_command, true, false);
+   compare("lv2apply", lv2apply_command_turned, true, true);
 }
 
 static void ffmpeg_gives_the_bench_s_samples(void** state)
@@ -253,7 +280,7 @@ static void ffmpeg_gives_the_bench_s_samples(void** state)
    if (!is_installed("ffmpeg")) {
       skip();
    }
-   compare("ffmpeg", ffmpeg_command, false);
+   compare("ffmpeg", ffmpeg_command, false, false);
 }
 
 static void gstreamer_gives_the_bench_s_samples(void** state)
@@ -264,7 +291,7 @@ static void gstreamer_gives_the_bench_s_samples(void** state)
    }
    make_bundle_for_gstreamer();
    /* Its audio filters have as many channels out as in. */
-   compare("gstreamer", gstreamer_command, true);
+   compare("gstreamer", gstreamer_command, true, false);
 }
 
 static void lv2bench_runs_every_plugin(void** state)
@@ -283,6 +310,7 @@ static void lv2bench_runs_every_plugin(void** state)
          if (system(command) != 0) {
             fail_msg("lv2bench does not list %s", plugin->uri);
          }
+         cases_add(plugin->uri, "other hosts", 1);
       }
    }
 }
