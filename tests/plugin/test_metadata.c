@@ -207,7 +207,7 @@ static void check_identity(const LilvPlugin* plugin, const char* uri)
    if (!strcmp(lilv_node_as_uri(class), LV2_CORE__Plugin)) {
       fail_msg("%s stands in no class", uri);
    }
-   cases_add(uri, "metadata", 8);
+   cases_add(uri, "metadata", 9);
 }
 
 static void every_plugin_tells_its_name_maker_class_license_and_version(void** state)
