@@ -117,19 +117,22 @@ static inline void bm_test_climb_moving(const BmLadder* ladder, BmMove move, uin
       ladder->release(other);
    }
 
-   for (uint32_t sets = 0; sets < 2; ++sets) {
+   for (uint32_t moves_on = 0; moves_on < 2; ++moves_on) {
       void* other = ladder->fresh();
-      if (!sets) {
+      if (!moves_on) {
          move(other, n_frames / BM_TEST_MOVE_FRAMES);
       }
       ladder->reset(self);
       ladder->reset(other);
-      if (sets) { /* what is set next is taken at once, not glided to */
-         move(self, 1);
-         move(other, 1);
+      memcpy(whole, in, bytes);
+      memcpy(out, in, bytes);
+      if (moves_on) { /* what is set first is taken at once, not glided to */
+         bm_test_run_moving(ladder, move, self, whole, n_frames, n_frames);
+         bm_test_run_moving(ladder, move, other, out, n_frames, n_frames);
+      } else {
+         ladder->process(self, whole, whole, n_frames);
+         ladder->process(other, out, out, n_frames);
       }
-      ladder->process(self, in, whole, n_frames);
-      ladder->process(other, in, out, n_frames);
       assert_memory_equal(whole, out, bytes);
       ladder->release(other);
    }
