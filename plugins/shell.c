@@ -53,7 +53,8 @@ typedef struct {
    double coefficient; /* of the mean, per period */
    double power;       /* mean square over the channels */
    BmFrame squares[2];
-   BmFloats single_squares[2]; /* of left and right */
+   /* Of left and right. Not across cache lines: what a run leaves the next one waits for there. */
+   BmFloats single_squares[2] __attribute__((aligned(64)));
 } LevelMeter;
 
 /* Controls in a row whose values a host keeps side by side, to be looked at several at a time. */
