@@ -29,30 +29,30 @@ static double bessel_i0(double x)
 }
 
 /* A half-band filter between rate_hz and 2 rate_hz: it passes pass_hz and stops from rate_hz - pass_hz. */
-static void halfband_init(BmHalfband* self, double rate_hz, double pass_hz, double stop_db)
+static void design_halfband(BmHalfbandTaps* self, double rate_hz, double pass_hz, double stop_db)
 {
    const double transition_rad = 2.0 * pi * (rate_hz - 2.0 * pass_hz) / (2.0 * rate_hz);
    const double n_taps = (stop_db - 7.95) / (2.285 * transition_rad) + 1.0;
    const uint32_t n_pairs = (uint32_t)ceil((n_taps + 1.0) / 4.0);
-   self->cfg.n_pairs = n_pairs < BM_HALFBAND_MAX_PAIRS ? n_pairs : BM_HALFBAND_MAX_PAIRS;
+   self->n_pairs = n_pairs < BM_HALFBAND_MAX_PAIRS ? n_pairs : BM_HALFBAND_MAX_PAIRS;
    const double beta = 0.1102 * (stop_db - 8.7);
    double tap[BM_HALFBAND_MAX_PAIRS];
    double sum = 0.0;
-   for (uint32_t i = 0; i < self->cfg.n_pairs; ++i) {
+   for (uint32_t i = 0; i < self->n_pairs; ++i) {
       const double offset = 2.0 * i + 1.0;
-      const double x = offset / (2.0 * self->cfg.n_pairs);
+      const double x = offset / (2.0 * self->n_pairs);
       tap[i] = sin(0.5 * pi * offset) / (0.5 * pi * offset) * bessel_i0(beta * sqrt(1.0 - x * x));
       sum += tap[i];
    }
    /* Unity at zero frequency makes the stop band at the high rate's half exact as well: the taps are whole
       steps, few enough that single precision holds them, and the largest takes what is missing. */
    double rest = 0.5;
-   for (uint32_t i = self->cfg.n_pairs; i-- > 1;) {
+   for (uint32_t i = self->n_pairs; i-- > 1;) {
       const double rounded = TAP_STEP * round(0.5 * tap[i] / sum / TAP_STEP);
-      self->coef.tap[i] = (float)rounded;
+      self->tap[i] = (float)rounded;
       rest -= rounded;
    }
-   self->coef.tap[0] = (float)rest;
+   self->tap[0] = (float)rest;
 }
 
 /* Four frames, left and right in turn, from anywhere in a window. */
@@ -76,7 +76,7 @@ BM_INLINE void fold(const BmHalfband* self, const float* centre, Frames4* sum, u
          before[j] = *(const Frames4*)(centre - 2 - 2 * (size_t)first + 8 * j);
          after[j - 1] = *(const Frames4*)(centre + 2 * (size_t)first + 8 * (j - 1));
       }
-      for (uint32_t i = first; i < self->cfg.n_pairs; i += 4) {
+      for (uint32_t i = first; i < self->coef.n_pairs; i += 4) {
          before[0] = *(const Frames4*)(centre - 2 - 2 * (size_t)i);
          after[n_fours - 1] = *(const Frames4*)(centre + 2 * (size_t)i + 8 * (n_fours - 1));
          for (uint32_t j = 0; j < n_fours; ++j) {
@@ -94,7 +94,7 @@ BM_INLINE void fold(const BmHalfband* self, const float* centre, Frames4* sum, u
 
 BM_INLINE void filter(const BmHalfband* self, const float* window, Frames4* sum, uint32_t n_fours)
 {
-   const float* centre = window + 2 * (size_t)self->cfg.n_pairs;
+   const float* centre = window + 2 * (size_t)self->coef.n_pairs;
    uint32_t i = 0;
    for (; i + N_SIDE_BY_SIDE <= n_fours; i += N_SIDE_BY_SIDE) {
       Frames4 side_by_side[N_SIDE_BY_SIDE];
@@ -113,7 +113,7 @@ BM_INLINE void filter(const BmHalfband* self, const float* window, Frames4* sum,
 /* Where the newest frames go. */
 BM_INLINE float* end_of_window(const BmHalfband* self, float* window)
 {
-   return window + 2 * (2 * (size_t)self->cfg.n_pairs - 1);
+   return window + 2 * (2 * (size_t)self->coef.n_pairs - 1);
 }
 
 /* What has been filtered falls out of the window's front. */
@@ -128,7 +128,7 @@ BM_INLINE void move_on(float* window, uint32_t n_kept, uint32_t n_frames)
 /* What lies at the window's end [n_frames], to twice as many. */
 BM_INLINE void halfband_up(BmHalfband* self, float* out, uint32_t n_frames)
 {
-   const uint32_t n_pairs = self->cfg.n_pairs;
+   const uint32_t n_pairs = self->coef.n_pairs;
    const uint32_t n_fours = (n_frames + 3) / 4;
    Frames4 sum[BM_HALFBAND_PIECE_FRAMES / 4];
    filter(self, self->mem.up, sum, n_fours);
@@ -144,7 +144,7 @@ BM_INLINE void halfband_up(BmHalfband* self, float* out, uint32_t n_frames)
 /* [n_frames] from twice as many; `out` may be `in`. */
 BM_INLINE void halfband_down(BmHalfband* self, const float* in, float* out, uint32_t n_frames)
 {
-   const uint32_t n_pairs = self->cfg.n_pairs;
+   const uint32_t n_pairs = self->coef.n_pairs;
    const uint32_t n_fours = (n_frames + 3) / 4;
    Frames4 sum[BM_HALFBAND_PIECE_FRAMES / 4];
    Frames4* even = (Frames4*)end_of_window(self, self->mem.down);
@@ -163,8 +163,8 @@ BM_INLINE void halfband_down(BmHalfband* self, const float* in, float* out, uint
    move_on(self->mem.down_odd, n_pairs, n_frames);
 }
 
-BmStatus bm_oversample_init(BmOversample* self, double sample_rate_hz, uint32_t factor, BmQuality quality,
-                            uint32_t inner_delay_frames)
+BmStatus bm_oversample_design(BmOversampleDesign* self, double sample_rate_hz, uint32_t factor,
+                              BmQuality quality, uint32_t inner_delay_frames)
 {
    const BmStatus status = bm_check_rate(sample_rate_hz);
    if (status != BM_OK) {
@@ -178,15 +178,35 @@ BmStatus bm_oversample_init(BmOversample* self, double sample_rate_hz, uint32_t 
    const double pass_hz = fmin(fmax(20000.0, 0.3 * sample_rate_hz), 20000.0 / 44100.0 * sample_rate_hz);
    uint32_t delay_frames = inner_delay_frames; /* at the high rate */
    for (uint32_t step = factor; step > 1; step /= 2) {
-      BmHalfband* stage = &self->stage[self->cfg.n_stages];
-      halfband_init(stage, sample_rate_hz * (double)(1u << self->cfg.n_stages), pass_hz,
-                    attenuation_db[quality]);
-      delay_frames += (4 * stage->cfg.n_pairs - 2) * step / 2;
+      BmHalfbandTaps* stage = &self->stage[self->cfg.n_stages];
+      design_halfband(stage, sample_rate_hz * (double)(1u << self->cfg.n_stages), pass_hz,
+                      attenuation_db[quality]);
+      delay_frames += (4 * stage->n_pairs - 2) * step / 2;
       ++self->cfg.n_stages;
    }
    self->cfg.pad_frames = (factor - delay_frames % factor) % factor;
    self->cfg.latency_frames = (delay_frames + self->cfg.pad_frames) / factor;
    return BM_OK;
+}
+
+void bm_oversample_begin(BmOversample* self, const BmOversampleDesign* design)
+{
+   self->cfg = design->cfg;
+   for (uint32_t i = 0; i < design->cfg.n_stages; ++i) {
+      self->stage[i].coef = design->stage[i];
+   }
+   bm_oversample_reset(self);
+}
+
+BmStatus bm_oversample_init(BmOversample* self, double sample_rate_hz, uint32_t factor, BmQuality quality,
+                            uint32_t inner_delay_frames)
+{
+   BmOversampleDesign design;
+   const BmStatus status = bm_oversample_design(&design, sample_rate_hz, factor, quality, inner_delay_frames);
+   if (status == BM_OK) {
+      bm_oversample_begin(self, &design);
+   }
+   return status;
 }
 
 uint32_t bm_oversample_factor(double sample_rate_hz, uint32_t factor_at_48k)

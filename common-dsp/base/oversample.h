@@ -22,14 +22,29 @@ typedef enum { BM_QUALITY_LIVE = 0, BM_QUALITY_RENDER = 1 } BmQuality;
 /** Most frames that a half-band filter takes at a time. */
 #define BM_HALFBAND_PIECE_FRAMES (BM_OVERSAMPLE_BLOCK_FRAMES * BM_OVERSAMPLE_MAX_FACTOR / 2)
 
-/** One linear-phase half-band filter of 4 n_pairs - 1 taps, both ways. Private to BmOversample. */
+/** A linear-phase half-band filter of 4 n_pairs - 1 taps. Private to BmOversample. */
 typedef struct {
-   struct {
-      uint32_t n_pairs;
-   } cfg;
-   struct {
-      float tap[BM_HALFBAND_MAX_PAIRS]; /* outwards from the centre, doubled for zero-stuffing */
-   } coef;
+   uint32_t n_pairs;
+   float tap[BM_HALFBAND_MAX_PAIRS]; /* outwards from the centre, doubled for zero-stuffing */
+} BmHalfbandTaps;
+
+/** Private to BmOversample. */
+typedef struct {
+   uint32_t factor;
+   uint32_t n_stages;
+   uint32_t pad_frames; /* at the high rate */
+   uint32_t latency_frames;
+} BmOversampleSizes;
+
+/** What a rate, a factor and a quality settle. Small, where a BmOversample holds windows of 8 KiB a stage. */
+typedef struct {
+   BmOversampleSizes cfg;
+   BmHalfbandTaps stage[4];
+} BmOversampleDesign;
+
+/** One half-band filter, both ways. Private to BmOversample. */
+typedef struct {
+   BmHalfbandTaps coef;
    struct {
       /* Left and right in turn; room for whole fours of frames. */
       float up[2 * (2 * BM_HALFBAND_MAX_PAIRS + BM_HALFBAND_PIECE_FRAMES + 4)];
@@ -51,12 +66,7 @@ typedef struct {
    added at the high rate. Block sizes do not change a bit of the output.
 */
 typedef struct {
-   struct {
-      uint32_t factor;
-      uint32_t n_stages;
-      uint32_t pad_frames; /* at the high rate */
-      uint32_t latency_frames;
-   } cfg;
+   BmOversampleSizes cfg;
    BmHalfband stage[4];
    struct {
       float pad[2 * BM_OVERSAMPLE_MAX_FACTOR];
@@ -64,12 +74,19 @@ typedef struct {
 } BmOversample;
 
 /**
-   Design the filters and clear them. `factor` is 1 (nothing is done), 2, 4, 8 or 16.
+   Design the filters. `factor` is 1 (nothing is done), 2, 4, 8 or 16.
 
    `inner_delay_frames` is the delay, at the high rate, of what the caller runs between up and down (0 if
    none): the padding takes it into account, so that the whole stays a whole number of frames. Errors:
    BM_BAD_RATE, BM_BAD_ARGUMENT (factor).
 */
+BmStatus bm_oversample_design(BmOversampleDesign* self, double sample_rate_hz, uint32_t factor,
+                              BmQuality quality, uint32_t inner_delay_frames);
+
+/** Begin with filters that are designed, and clear. Real-time: yes. */
+void bm_oversample_begin(BmOversample* self, const BmOversampleDesign* design);
+
+/** Design, and begin with that. */
 BmStatus bm_oversample_init(BmOversample* self, double sample_rate_hz, uint32_t factor, BmQuality quality,
                             uint32_t inner_delay_frames);
 

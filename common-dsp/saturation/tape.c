@@ -90,7 +90,7 @@ static void set_contour(BmTapePath* self)
 }
 
 /* Sound at rest, in a mode. */
-static void path_start(BmTapePath* self, const BmOversample* prepared, const BmTapeParams* mode,
+static void path_start(BmTapePath* self, const BmOversampleDesign* design, const BmTapeParams* mode,
                        double bias_lin)
 {
    double magnitude_lin[2 * BM_LOSS_FILTER_MAX_TAPS + 1];
@@ -104,8 +104,8 @@ static void path_start(BmTapePath* self, const BmOversample* prepared, const BmT
       self->cfg.machine.thickness_m = 0.0;
       self->cfg.machine.bias_spacing_m = 0.0;
    }
-   self->oversample = *prepared;
-   self->cfg.high_rate_hz = self->cfg.sample_rate_hz * prepared->cfg.factor;
+   bm_oversample_begin(&self->oversample, design);
+   self->cfg.high_rate_hz = self->cfg.sample_rate_hz * design->cfg.factor;
    memset(&self->mem, 0, sizeof self->mem);
    self->mem.bias_lin = bias_lin;
 
@@ -233,9 +233,9 @@ BmStatus bm_tape_init(BmTape* self, double sample_rate_hz)
    uint32_t latency_frames[2];
    for (BmQuality quality = BM_QUALITY_LIVE; quality <= BM_QUALITY_RENDER; ++quality) {
       /* The cubic that reads the tape lies one frame back. */
-      bm_oversample_init(&self->prepared[quality], sample_rate_hz,
-                         bm_oversample_factor(sample_rate_hz, factor_at_48k[quality]), quality, 1);
-      latency_frames[quality] = bm_oversample_latency_frames(&self->prepared[quality]) + n_taps - 1;
+      bm_oversample_design(&self->design[quality], sample_rate_hz,
+                           bm_oversample_factor(sample_rate_hz, factor_at_48k[quality]), quality, 1);
+      latency_frames[quality] = self->design[quality].cfg.latency_frames + n_taps - 1;
    }
    self->cfg.latency_frames = latency_frames[latency_frames[1] > latency_frames[0]];
    static const BmBandKind contour[] = {BM_BAND_LOW_CUT, BM_BAND_BELL, BM_BAND_BELL};
@@ -259,10 +259,9 @@ BmStatus bm_tape_init(BmTape* self, double sample_rate_hz)
 static void start(BmTape* self, uint32_t copy)
 {
    BmTapePath* path = &self->path[copy];
-   const BmOversample* prepared = &self->prepared[self->params.quality];
-   path_start(path, prepared, &self->params, self->mem.bias_lin.value);
-   const uint32_t latency_frames =
-      bm_oversample_latency_frames(prepared) + bm_loss_filter_latency_frames(&path->losses);
+   const BmOversampleDesign* design = &self->design[self->params.quality];
+   path_start(path, design, &self->params, self->mem.bias_lin.value);
+   const uint32_t latency_frames = design->cfg.latency_frames + bm_loss_filter_latency_frames(&path->losses);
    bm_delay_init(&path->pad, path->mem.pad, BM_TAPE_MAX_LATENCY_FRAMES,
                  self->cfg.latency_frames - latency_frames);
 }

@@ -98,7 +98,7 @@ typedef struct {
       double sample_rate_hz;
       uint32_t latency_frames;
    } cfg;
-   BmOversample prepared[2]; /* by quality: a path takes a copy */
+   BmOversampleDesign design[2]; /* by quality */
    BmTapePath path[2];
    BmTapeParams params; /* as last set */
    bool is_set;

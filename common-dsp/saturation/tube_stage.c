@@ -21,10 +21,10 @@ static const uint32_t factor_at_48k[] = {[BM_QUALITY_LIVE] = 4, [BM_QUALITY_REND
 static void path_start(BmTubeStage* self, uint32_t copy)
 {
    BmTubePath* path = &self->mem.path[copy];
-   const BmOversample* prepared = &self->coef.prepared[self->mem.quality];
+   const BmOversampleDesign* design = &self->coef.design[self->mem.quality];
    path->quality = self->mem.quality;
-   path->oversample = *prepared;
-   const double high_rate_hz = self->cfg.sample_rate_hz * prepared->cfg.factor;
+   bm_oversample_begin(&path->oversample, design);
+   const double high_rate_hz = self->cfg.sample_rate_hz * design->cfg.factor;
    path->step_s = 1.0 / high_rate_hz;
    /* Taps -q/2, (1 + q)/2, (1 + q)/2, -q/2: with the curve's cos(w/2) they make cos^2 (1 + 4 q sin^2), of
       w/2; q so that 20 kHz comes out at 1. */
@@ -33,7 +33,7 @@ static void path_start(BmTubeStage* self, uint32_t copy)
    bm_triode_settle(&self->coef.triode, &self->mem.rest, &path->triode);
    memset(path->last, 0, sizeof path->last);
    bm_delay_init(&path->pad, path->pad_frames, BM_TUBE_STAGE_MAX_PAD_FRAMES,
-                 self->cfg.latency_frames - bm_oversample_latency_frames(prepared));
+                 self->cfg.latency_frames - design->cfg.latency_frames);
 }
 
 BmStatus bm_tube_stage_init(BmTubeStage* self, double sample_rate_hz, const BmTriodeCircuit* circuit)
@@ -47,11 +47,11 @@ BmStatus bm_tube_stage_init(BmTubeStage* self, double sample_rate_hz, const BmTr
    bm_triode_init(&self->coef.triode, circuit);
    self->coef.output_leak = -expm1(-1.0 / (OUTPUT_TIME_S * sample_rate_hz));
    for (BmQuality quality = BM_QUALITY_LIVE; quality <= BM_QUALITY_RENDER; ++quality) {
-      BmOversample* prepared = &self->coef.prepared[quality];
-      bm_oversample_init(prepared, sample_rate_hz,
-                         bm_oversample_factor(sample_rate_hz, factor_at_48k[quality]), quality,
-                         INNER_DELAY_FRAMES);
-      const uint32_t latency_frames = bm_oversample_latency_frames(prepared);
+      BmOversampleDesign* design = &self->coef.design[quality];
+      bm_oversample_design(design, sample_rate_hz,
+                           bm_oversample_factor(sample_rate_hz, factor_at_48k[quality]), quality,
+                           INNER_DELAY_FRAMES);
+      const uint32_t latency_frames = design->cfg.latency_frames;
       if (latency_frames > self->cfg.latency_frames) {
          self->cfg.latency_frames = latency_frames;
       }

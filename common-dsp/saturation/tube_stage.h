@@ -42,8 +42,8 @@ typedef struct {
    } cfg;
    struct {
       BmTriode triode;
-      BmOversample prepared[2]; /* by quality: a path starts from a copy */
-      double output_leak;       /* of the output capacitor, per frame */
+      BmOversampleDesign design[2]; /* by quality */
+      double output_leak;           /* of the output capacitor, per frame */
    } coef;
    struct {
       BmTubePath path[2];
