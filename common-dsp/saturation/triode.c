@@ -45,50 +45,58 @@ static inline double leak_share(const BmTriodeCircuit* circuit)
 }
 
 /* The grid voltage for a drive: v + R Ig(v) = drive, by Newton's method; the left side is convex and rises,
-   so the way down from the drive is monotonic. */
-static double solve_grid_v(const BmTriodeCircuit* circuit, double drive_v)
+   so after one step from anywhere the way down is monotonic. */
+static double solve_grid_v(const BmTriodeCircuit* circuit, double drive_v, double start_v)
 {
    const double source_ohm = circuit->source_ohm * leak_share(circuit);
-   double v = drive_v;
+   double v = start_v;
    for (int i = 0; i < 40; ++i) {
       double slope;
       const double current =
          grid_perveance * soft_power(v, grid_softness, grid_exponent, &slope) + grid_offset_a;
       const double step = (v + source_ohm * current - drive_v) / (1.0 + source_ohm * grid_perveance * slope);
       v -= step;
-      if (fabs(step) < 1e-13) {
+      if (fabs(step) < 1e-8) { /* what is left is of the order of its square */
          break;
       }
    }
    return v;
 }
 
+/* Where one solution was, the next is near. */
+typedef struct {
+   double grid_v;
+   double cathode_a;
+} Solution;
+
 typedef struct {
    const BmTriodeCircuit* circuit;
    double cathode_v;
+   Solution* last;
 } Load;
 
 /* The plate voltage on the load line: Ik = f((V - R (Ik - Ig)) / mu + v); convex and falling, so Newton's way
-   up from 0 is monotonic. */
+   up is monotonic after one step. */
 static double solve_plate_v(double drive_v, const void* parameters)
 {
    const Load* load = (const Load*)parameters;
    const BmTriodeCircuit* circuit = load->circuit;
-   const double v = solve_grid_v(circuit, drive_v);
+   const double v = solve_grid_v(circuit, drive_v, load->last->grid_v);
    const double grid_a = bm_triode_grid_a(v);
    const double per_a = circuit->plate_ohm / mu;
    const double open = v + (circuit->supply_v - load->cathode_v) / mu + per_a * grid_a;
-   double cathode_a = 0.0;
+   double cathode_a = load->last->cathode_a;
    for (int i = 0; i < 40; ++i) {
       double slope;
       const double f =
          cathode_perveance * soft_power(open - per_a * cathode_a, cathode_softness, cathode_exponent, &slope);
       const double step = (f - cathode_a) / (1.0 + per_a * cathode_perveance * slope);
       cathode_a += step;
-      if (fabs(step) < 1e-16) {
+      if (fabs(step) < 1e-11) {
          break;
       }
    }
+   *load->last = (Solution){v, cathode_a};
    return circuit->supply_v - circuit->plate_ohm * (cathode_a - grid_a);
 }
 
@@ -97,7 +105,8 @@ void bm_triode_init(BmTriode* self, const BmTriodeCircuit* circuit)
    self->circuit = *circuit;
    /* The cathode's own share of the plate-to-cathode voltage: found by repetition, each round 100 times
     * nearer. */
-   Load load = {circuit, 0.0};
+   Solution last = {0.0, 0.0};
+   Load load = {circuit, 0.0, &last};
    for (int round = 0; round < 6; ++round) {
       double low = -8.0;
       double high = 0.0;
@@ -111,10 +120,11 @@ void bm_triode_init(BmTriode* self, const BmTriodeCircuit* circuit)
    bm_curve_init(&self->plate_v, self->segments, BM_TRIODE_SEGMENTS, BM_TRIODE_FIRST_V, BM_TRIODE_LAST_V,
                  solve_plate_v, &load);
    /* Straight lines between the knots: it only charges a capacitor. */
+   double grid_v = BM_TRIODE_FIRST_V;
    for (uint32_t i = 0; i <= BM_TRIODE_SEGMENTS; ++i) {
       const double drive_v = BM_TRIODE_FIRST_V + i / self->plate_v.per_unit;
-      self->segments[i].along =
-         (drive_v - solve_grid_v(circuit, drive_v)) / (circuit->source_ohm * leak_share(circuit));
+      grid_v = solve_grid_v(circuit, drive_v, grid_v);
+      self->segments[i].along = (drive_v - grid_v) / (circuit->source_ohm * leak_share(circuit));
       if (i > 0) {
          self->segments[i - 1].along_rise = self->segments[i].along - self->segments[i - 1].along;
       }
