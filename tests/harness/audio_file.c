@@ -1,4 +1,6 @@
 /* SPDX-License-Identifier: ISC */
+#define _GNU_SOURCE /* pthread_timedjoin_np */
+
 #include "audio_file.h"
 
 #include <samplerate.h>
@@ -7,9 +9,12 @@
 #include <errno.h>
 #include <fcntl.h>
 #include <math.h>
+#include <pthread.h>
+#include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 #include <sys/stat.h>
+#include <time.h>
 #include <unistd.h>
 
 /* Frames moved in one go. */
@@ -82,24 +87,89 @@ static bool is_cut_off(SNDFILE* file)
    return false;
 }
 
+/* Processor time for a header; hours of MP3, which are looked through whole, take less than one second. */
+#define BM_OPENING_S 4
+
+typedef struct {
+   int fd;
+   SF_INFO info;
+   SNDFILE* file; /* or NULL, with: */
+   int error;
+   char reason[256];
+} Opening;
+
+static void* open_sound(void* data)
+{
+   Opening* opening = data;
+   opening->file = sf_open_fd(opening->fd, SFM_READ, &opening->info, SF_TRUE);
+   if (!opening->file) {
+      opening->error = sf_error(NULL);
+      const char* reason = sf_strerror(NULL);
+      snprintf(opening->reason, sizeof opening->reason, "%.*s", (int)strcspn(reason, "\n"), reason);
+   }
+   return NULL;
+}
+
+/* Wait for a thread's end. False: it has had BM_OPENING_S of processor time and goes on. */
+static bool has_ended(pthread_t thread)
+{
+   for (;;) {
+      struct timespec time;
+      clock_gettime(CLOCK_REALTIME, &time);
+      time.tv_sec += 1;
+      if (pthread_timedjoin_np(thread, NULL, &time) != ETIMEDOUT) {
+         return true;
+      }
+      clockid_t clock;
+      if (!pthread_getcpuclockid(thread, &clock) && !clock_gettime(clock, &time) &&
+          time.tv_sec >= BM_OPENING_S) {
+         return false;
+      }
+   }
+}
+
+/* Open `fd`, which is closed with the sound, in a thread of its own: a header can be made so that libsndfile
+   (1.2.0: a part of a LIST whose size wraps around) reads it in circles for ever. That thread is then left to
+   itself, and what it works on, too. */
+static bool open_in_time(int fd, Opening* opened)
+{
+   Opening* opening = bm_calloc(1, sizeof *opening);
+   opening->fd = fd;
+   pthread_t thread;
+   if (pthread_create(&thread, NULL, open_sound, opening)) {
+      open_sound(opening);
+   } else if (!has_ended(thread)) {
+      pthread_detach(thread);
+      return false;
+   }
+   *opened = *opening;
+   free(opening);
+   return true;
+}
+
 /* Open for reading what has audio in it. */
 static SNDFILE* open_checked(const char* path, SF_INFO* info, int* fd, BmError* error)
 {
-   memset(info, 0, sizeof(*info));
    *fd = open(path, O_RDONLY | O_CLOEXEC);
    const int open_reason = errno;
-   SNDFILE* file = *fd < 0 ? NULL : sf_open_fd(*fd, SFM_READ, info, SF_TRUE);
+   Opening opened = {0};
+   if (*fd >= 0 && !open_in_time(*fd, &opened)) {
+      bm_fail(error, "%s: its header leads in circles; it is damaged, or made to be", path);
+      return NULL;
+   }
+   *info = opened.info;
+   SNDFILE* file = opened.file;
    if (!file) {
       struct stat status;
       const bool is_folder = !stat(path, &status) && S_ISDIR(status.st_mode);
-      const char* reason = *fd < 0 ? strerror(open_reason) : sf_strerror(NULL);
+      const char* reason = *fd < 0 ? strerror(open_reason) : opened.reason;
       if (is_folder) {
          bm_fail(error, "%s: is a folder, not an audio file", path);
-      } else if (*fd >= 0 && sf_error(NULL) == SF_ERR_UNRECOGNISED_FORMAT) {
+      } else if (*fd >= 0 && opened.error == SF_ERR_UNRECOGNISED_FORMAT) {
          bm_fail(error, "%s: is no audio file of a format that libsndfile reads (WAV, AIFF, FLAC, Ogg ...)",
                  path);
       } else {
-         bm_fail(error, "%s: %.*s", path, (int)strcspn(reason, "\n"), reason);
+         bm_fail(error, "%s: %s", path, reason);
       }
       return NULL;
    }

@@ -8,6 +8,7 @@
 
 #include <sndfile.h>
 
+#include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 #include <unistd.h>
@@ -90,6 +91,21 @@ static void what_cannot_be_measured_is_refused_with_a_line(void** state)
    write_sine(48000, 1, 48000, 0.0f);
    assert_int_equal(truncate(path, 40000), 0);
    check_refused("");
+}
+
+/* A part of the LIST, 8 bytes shorter than nothing: libsndfile 1.2.0 steps back over it and meets it again.
+ */
+static void a_header_that_leads_in_circles_is_given_up(void** state)
+{
+   (void)state;
+   static const unsigned char header[] =
+      "RIFF\x44\0\0\0WAVEfmt \x10\0\0\0\1\0\1\0\x80\xbb\0\0\0\x77\1\0\2\0\x10\0"
+      "LIST\x18\0\0\0INFOpart\xf8\xff\xff\xff\0\0\0\0\0\0\0\0\0\0\0";
+   FILE* const file = fopen(path, "wb");
+   assert_non_null(file);
+   assert_int_equal(fwrite(header, sizeof header, 1, file), 1);
+   assert_int_equal(fclose(file), 0);
+   check_refused("circles");
 }
 
 /* Two hours take minutes: a user must see how far it is, and Ctrl-C must not wait for the end. */
@@ -211,6 +227,7 @@ int main(void)
    const struct CMUnitTest tests[] = {
       cmocka_unit_test(a_file_is_measured_to_its_end),
       cmocka_unit_test(what_cannot_be_measured_is_refused_with_a_line),
+      cmocka_unit_test(a_header_that_leads_in_circles_is_given_up),
       cmocka_unit_test(who_waits_sees_the_share_that_is_done_and_can_end_it),
       cmocka_unit_test(json_of_any_figures_and_names_is_strict),
       cmocka_unit_test(the_table_is_aligned),
