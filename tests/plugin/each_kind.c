@@ -60,10 +60,7 @@ static void live(const BmPlugin* plugin)
 
 int main(void)
 {
-   BmError error = {0};
-   hosted_host = bm_host_new(&error);
-   if (!hosted_host) {
-      fprintf(stderr, "%s\n", error.text);
+   if (!hosted_open()) {
       return 1;
    }
    hosted_for_every_plugin(live);

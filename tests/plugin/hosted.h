@@ -5,6 +5,7 @@
 
 #include "host.h"
 
+#include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 
@@ -13,6 +14,17 @@
 #define HOSTED_MS (HOSTED_RATE_HZ / 1000)
 
 static BmHost* hosted_host;
+
+/** Find what is installed, for main(). False: it has been said why. */
+static inline bool hosted_open(void)
+{
+   BmError error = {0};
+   hosted_host = bm_host_new(&error);
+   if (!hosted_host) {
+      fprintf(stderr, "%s\n", error.text);
+   }
+   return hosted_host;
+}
 
 typedef struct {
    float* channel[2];

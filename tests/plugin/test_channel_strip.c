@@ -782,10 +782,7 @@ static void a_damaged_comparison_is_refused_whole_in_one_line(void** state)
 
 int main(void)
 {
-   BmError error = {0};
-   hosted_host = bm_host_new(&error);
-   if (!hosted_host) {
-      fprintf(stderr, "%s\n", error.text);
+   if (!hosted_open()) {
       return 1;
    }
    const struct CMUnitTest tests[] = {

@@ -222,10 +222,7 @@ int main(void)
        !bm_recording_phrase_is_there("guit_e_fifths")) {
       return BM_RECORDINGS_SKIP;
    }
-   BmError error = {0};
-   hosted_host = bm_host_new(&error);
-   if (!hosted_host) {
-      fprintf(stderr, "%s\n", error.text);
+   if (!hosted_open()) {
       return 1;
    }
    measure_all();

@@ -258,10 +258,7 @@ static void a_setting_remembered_while_bypassed_is_saved_like_any_other(void** s
 
 int main(void)
 {
-   BmError error = {0};
-   hosted_host = bm_host_new(&error);
-   if (!hosted_host) {
-      fprintf(stderr, "%s\n", error.text);
+   if (!hosted_open()) {
       return 1;
    }
    Keepers kept = keepers_new(RATE_HZ);

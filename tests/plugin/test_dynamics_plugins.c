@@ -436,10 +436,7 @@ int main(void)
    if (!bm_recordings_are_there() || !bm_recording_phrase_is_there("guit_em9")) {
       return BM_RECORDINGS_SKIP;
    }
-   BmError error = {0};
-   hosted_host = bm_host_new(&error);
-   if (!hosted_host) {
-      fprintf(stderr, "%s\n", error.text);
+   if (!hosted_open()) {
       return 1;
    }
    const struct CMUnitTest tests[] = {

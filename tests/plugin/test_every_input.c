@@ -308,10 +308,7 @@ static void every_plugin_is_clean_a_second_after_a_million_samples_of_anything(v
 
 int main(void)
 {
-   BmError error = {0};
-   hosted_host = bm_host_new(&error);
-   if (!hosted_host) {
-      fprintf(stderr, "%s\n", error.text);
+   if (!hosted_open()) {
       return 1;
    }
    Keepers kept = keepers_new(RATE_HZ);

@@ -436,10 +436,7 @@ static void every_latency_told_is_the_latency_measured(void** state)
 
 int main(void)
 {
-   BmError error = {0};
-   hosted_host = bm_host_new(&error);
-   if (!hosted_host) {
-      fprintf(stderr, "%s\n", error.text);
+   if (!hosted_open()) {
       return 1;
    }
    Keepers kept[] = {keepers_new(RATE_HZ), keepers_new(44100.0), keepers_new(96000.0)};

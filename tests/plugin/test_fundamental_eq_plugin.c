@@ -303,10 +303,7 @@ static void follow_names_the_recorded_notes(void** state)
 
 int main(void)
 {
-   BmError error = {0};
-   hosted_host = bm_host_new(&error);
-   if (!hosted_host) {
-      fprintf(stderr, "%s\n", error.text);
+   if (!hosted_open()) {
       return 1;
    }
    const struct CMUnitTest tests[] = {

@@ -256,7 +256,7 @@ static void check_channels(const LilvPlugin* plugin, const char* uri, const char
    const bool may_be_two_takes = !strcmp(class_uri, LILV_URI_INPUT_PORT) && n_channels == 2;
    if (n_channels == 0 || n_channels > 2 ||
        (n_designated != n_channels && !(may_be_two_takes && n_designated == 0))) {
-      fail_msg("%s has %u audio ports in <%s>, %u of them designated", uri, n_channels, group_predicate,
+      fail_msg("%s has %u ports for audio in <%s>, %u of them designated", uri, n_channels, group_predicate,
                n_designated);
    }
    lilv_node_free(main_group);

@@ -164,10 +164,7 @@ static void the_meters_start_at_silence_when_activated_again(void** state)
 
 int main(void)
 {
-   BmError error = {0};
-   hosted_host = bm_host_new(&error);
-   if (!hosted_host) {
-      fprintf(stderr, "%s\n", error.text);
+   if (!hosted_open()) {
       return 1;
    }
    for (uint32_t c = 0; c < MAX_CHANNELS; ++c) {

@@ -341,10 +341,7 @@ static void a_snapshot_is_of_one_moment_and_never_older_than_the_last(void** sta
 
 int main(void)
 {
-   BmError error = {0};
-   hosted_host = bm_host_new(&error);
-   if (!hosted_host) {
-      fprintf(stderr, "%s\n", error.text);
+   if (!hosted_open()) {
       return 1;
    }
    Keepers kept =
