@@ -482,6 +482,11 @@ bool bm_instance_load_file(BmInstance* instance, const char* path, BmError* erro
    const BmTerm* subject = NULL;
    for (uint32_t n = 0; (subject = bm_turtle_subject(turtle, n)); ++n) {
       if (subject->kind == BM_TERM_URI && bm_turtle_is_a(subject, LV2_PRESETS__Preset)) {
+         if (!bm_turtle_get(subject, LV2_CORE__appliesTo)) {
+            bm_fail_at(error, path, subject->line,
+                       "the preset does not say of which plugin it is (lv2:appliesTo)");
+            break;
+         }
          LilvNode* node = lilv_new_uri(instance->host->world, subject->text);
          state = lilv_state_new_from_file(instance->host->world, &instance->host->map, node, path);
          lilv_node_free(node);
@@ -489,7 +494,7 @@ bool bm_instance_load_file(BmInstance* instance, const char* path, BmError* erro
       }
    }
    bm_turtle_free(turtle);
-   return apply_state(instance, state, path, error);
+   return !error->is_set && apply_state(instance, state, path, error);
 }
 
 bool bm_instance_load_text(BmInstance* instance, const char* turtle, BmError* error)

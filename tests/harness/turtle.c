@@ -142,13 +142,29 @@ static BmTerm* to_term(BmTurtle* turtle, const SerdNode* term, const SerdNode* d
    return interned;
 }
 
+/* What has a colon before any slash needs a scheme there (RFC 3986, 3.1 and 4.2): serd takes the rest as a
+   relative reference, and lilv, which reads the file after us, leaks it. */
+static bool check_uri(BmTurtle* turtle, const SerdNode* term)
+{
+   const char* text = term && term->type == SERD_URI && term->buf ? (const char*)term->buf : "";
+   return text[strcspn(text, ":/?#")] != ':' || serd_uri_string_has_scheme(term->buf) ||
+          bm_fail_at(turtle->error, turtle->path, turtle->line,
+                     "<%s> is no URI: a scheme has only letters, digits, + - and . before its colon", text);
+}
+
 static SerdStatus on_base(void* handle, const SerdNode* uri)
 {
+   if (!check_uri(handle, uri)) {
+      return SERD_ERR_BAD_ARG;
+   }
    return serd_env_set_base_uri(((BmTurtle*)handle)->env, uri);
 }
 
 static SerdStatus on_prefix(void* handle, const SerdNode* name, const SerdNode* uri)
 {
+   if (!check_uri(handle, uri)) {
+      return SERD_ERR_BAD_ARG;
+   }
    return serd_env_set_prefix(((BmTurtle*)handle)->env, name, uri);
 }
 
@@ -159,6 +175,10 @@ static SerdStatus on_statement(void* handle, SerdStatementFlags flags, const Ser
    (void)flags;
    (void)graph;
    BmTurtle* turtle = handle;
+   if (!check_uri(turtle, subject) || !check_uri(turtle, predicate) || !check_uri(turtle, object) ||
+       !check_uri(turtle, datatype)) {
+      return SERD_FAILURE;
+   }
    BmTerm* s = to_term(turtle, subject, NULL, NULL);
    BmTerm* p = s ? to_term(turtle, predicate, NULL, NULL) : NULL;
    BmTerm* o = p ? to_term(turtle, object, datatype, language) : NULL;

@@ -5,6 +5,7 @@
 
 #include "host.h"
 
+#include <fcntl.h>
 #include <stdlib.h>
 #include <string.h>
 #include <unistd.h>
@@ -222,6 +223,16 @@ static void settings_saved_are_settings_restored(void** state)
    BmInstance* third = start(plugin);
    BmError none = {0};
    assert_true(bm_instance_load_file(third, path, &none));
+   assert_true(answer(third) == 4.0f * 0.25f);
+
+   /* Without lv2:appliesTo it could be any plugin's settings. */
+   const char* nobodys = "<> a <http://lv2plug.in/ns/ext/presets#Preset> .\n";
+   assert_int_equal(truncate(path, 0), 0);
+   const int again = open(path, O_WRONLY);
+   assert_int_equal(write(again, nobodys, strlen(nobodys)), (ssize_t)strlen(nobodys));
+   assert_int_equal(close(again), 0);
+   assert_false(bm_instance_load_file(third, path, &none));
+   assert_non_null(strstr(none.text, ":1: the preset does not say of which plugin it is (lv2:appliesTo)"));
    assert_true(answer(third) == 4.0f * 0.25f);
    bm_instance_free(third);
    remove(path);
