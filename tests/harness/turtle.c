@@ -3,6 +3,7 @@
 
 #include <serd/serd.h>
 
+#include <ctype.h>
 #include <errno.h>
 #include <stdio.h>
 #include <stdlib.h>
@@ -117,12 +118,35 @@ static char* expand(BmTurtle* turtle, const SerdNode* term)
    return bm_copy((const char*)term->buf);
 }
 
+/* Each % begins an escape (RFC 3986, 2.1). serd reads past the end of a file URI that ends within one; %% is
+   how it writes the sign in a base. */
+static bool is_escaped(const char* uri)
+{
+   for (; *uri; ++uri) {
+      if (*uri == '%') {
+         const bool is_sign = uri[1] == '%';
+         if (!is_sign && !(isxdigit((unsigned char)uri[1]) && isxdigit((unsigned char)uri[2]))) {
+            return false;
+         }
+         uri += is_sign ? 1 : 2;
+      }
+   }
+   return true;
+}
+
 static BmTerm* to_term(BmTurtle* turtle, const SerdNode* term, const SerdNode* datatype,
                        const SerdNode* language)
 {
    char* text = expand(turtle, term);
    if (!text) {
       bm_fail_at(turtle->error, turtle->path, turtle->line, "the prefix of %s is not declared", term->buf);
+      return NULL;
+   }
+   if (term->type != SERD_LITERAL && !is_escaped(text)) {
+      bm_fail_at(turtle->error, turtle->path, turtle->line,
+                 "<%s> is no URI: %% needs two hexadecimal digits behind it, and the sign itself is %%25",
+                 term->buf);
+      free(text);
       return NULL;
    }
    char* type = datatype && datatype->buf ? expand(turtle, datatype) : bm_copy("");

@@ -59,6 +59,10 @@ static const Case cases[] = {
     ":5: the name \"o?.wav\" has a line end or another control character in it; a name is one line"},
    /* takes */
    {SESSION BUS STEM "<#a> a bm:Track ; bm:output <#mix> .\n", ":5: a track needs bm:take <file>"},
+   {SESSION BUS STEM "<#a> a bm:Track ; bm:take <50%.wav> ; bm:output <#mix> .\n",
+    ":5: <50%.wav> is no URI: % needs two hexadecimal digits behind it, and the sign itself is %25"},
+   {SESSION BUS STEM "<#a> a bm:Track ; bm:take <take.w%v> ; bm:output <#mix> .\n",
+    ":5: <take.w%v> is no URI: % needs two hexadecimal digits behind it, and the sign itself is %25"},
    {SESSION BUS STEM "<#a> a bm:Track ; bm:take <urn:take> ; bm:output <#mix> .\n",
     ":5: a track needs bm:take <file>"},
    {SESSION BUS STEM "<#a> a bm:Track ;\n bm:take <taek.wav> ; bm:output <#mix> .\n",
