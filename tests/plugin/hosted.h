@@ -8,6 +8,7 @@
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
+#include <unistd.h>
 
 #define HOSTED_RATE_HZ 48000
 #define HOSTED_MAX_BLOCK 8192
@@ -24,6 +25,20 @@ static inline bool hosted_open(void)
       fprintf(stderr, "%s\n", error.text);
    }
    return hosted_host;
+}
+
+/** The same, and make a folder after its template. */
+static inline bool hosted_open_with(char* folder)
+{
+   if (!hosted_open()) {
+      return false;
+   }
+   if (!mkdtemp(folder)) {
+      perror(folder);
+      bm_host_free(hosted_host);
+      return false;
+   }
+   return true;
 }
 
 typedef struct {

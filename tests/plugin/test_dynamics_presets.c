@@ -221,10 +221,7 @@ int main(void)
    if (!bm_recordings_are_there() || !bm_recording_phrase_is_there("guit_em9")) {
       return BM_RECORDINGS_SKIP;
    }
-   BmError error = {0};
-   hosted_host = bm_host_new(&error);
-   if (!hosted_host || !mkdtemp(folder)) {
-      fprintf(stderr, "%s\n", error.text);
+   if (!hosted_open_with(folder)) {
       return 1;
    }
    takes[PICKED] = takes_picked();

@@ -2,6 +2,7 @@
 /* If these fail, a picture of a room or a compressor in the report tells a client something untrue. */
 #include "unit_test.h"
 
+#include "hosted.h"
 #include "probe.h"
 
 #include <sndfile.h>
@@ -11,8 +12,6 @@
 #include <unistd.h>
 
 enum { RATE_HZ = 48000 };
-
-static BmHost* host;
 
 /* An exponential decay of noise has the T30 it was made with (Monte-Carlo over 40 seeds: 1.001 +- 0.004 s).
  */
@@ -50,7 +49,7 @@ static BmFigures probe(const char* uri, const char* const* symbols, const float*
                        uint32_t n_settings)
 {
    BmError error = {0};
-   const BmPlugin* plugin = bm_host_find(host, uri, &error);
+   const BmPlugin* plugin = bm_host_find(hosted_host, uri, &error);
    if (!plugin) {
       fail_msg("%s", error.text);
    }
@@ -65,7 +64,7 @@ static BmFigures probe(const char* uri, const char* const* symbols, const float*
       }
    }
    BmFigures figures = {.n_plots = 0};
-   bm_probe_insert(host, plugin, values, RATE_HZ, &figures);
+   bm_probe_insert(hosted_host, plugin, values, RATE_HZ, &figures);
    free(values);
    return figures;
 }
@@ -227,10 +226,7 @@ static void a_file_with_one_channel_silent_has_equal_mid_and_side(void** state)
 
 int main(void)
 {
-   BmError error = {0};
-   host = bm_host_new(&error);
-   if (!host) {
-      fprintf(stderr, "%s\n", error.text);
+   if (!hosted_open()) {
       return 1;
    }
    const struct CMUnitTest tests[] = {
@@ -244,6 +240,6 @@ int main(void)
       cmocka_unit_test(a_file_with_one_channel_silent_has_equal_mid_and_side),
    };
    const int n_failed = cmocka_run_group_tests(tests, NULL, NULL);
-   bm_host_free(host);
+   bm_host_free(hosted_host);
    return n_failed;
 }

@@ -6,6 +6,7 @@
 */
 #include "unit_test.h"
 
+#include "hosted.h"
 #include "measure.h"
 #include "recordings.h"
 #include "render.h"
@@ -25,7 +26,6 @@
 
 enum { RATE_HZ = 44100 /* the recordings' own */, PART_FRAMES = 12 * RATE_HZ };
 
-static BmHost* host;
 static char folder[] = "/tmp/bookmatch-recorded-XXXXXX";
 
 /* Bass note and chord tones above it, one bar each; MIDI keys. */
@@ -131,8 +131,8 @@ static Outcome render(const char* text, double lowest_note_hz, float* note_trace
    assert_int_equal(fclose(file), 0);
 
    BmError error = {0};
-   BmSession* session = bm_session_read(host, path, NULL, &error);
-   BmRender* rendering = session ? bm_render_new(host, session, &error) : NULL;
+   BmSession* session = bm_session_read(hosted_host, path, NULL, &error);
+   BmRender* rendering = session ? bm_render_new(hosted_host, session, &error) : NULL;
    const BmMeterOptions options = {
       .sample_rate_hz = RATE_HZ, .n_channels = 2, .lowest_note_hz = lowest_note_hz};
    Ears ears = {.before = bm_meter_new(&options), .after = bm_meter_new(&options)};
@@ -285,10 +285,7 @@ static void recorded_phrases_come_out_cleared_and_as_wide_as_they_were(void** st
 
 int main(void)
 {
-   BmError error = {0};
-   host = bm_host_new(&error);
-   if (!host || !mkdtemp(folder)) {
-      fprintf(stderr, "%s\n", error.text);
+   if (!hosted_open_with(folder)) {
       return 1;
    }
    const struct CMUnitTest tests[] = {
@@ -296,7 +293,7 @@ int main(void)
       cmocka_unit_test(recorded_phrases_come_out_cleared_and_as_wide_as_they_were),
    };
    const int n_failed = cmocka_run_group_tests(tests, NULL, NULL);
-   bm_host_free(host);
+   bm_host_free(hosted_host);
    char command[64];
    snprintf(command, sizeof command, "rm -rf %s", folder);
    return system(command) == 0 ? n_failed : 1;

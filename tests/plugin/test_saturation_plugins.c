@@ -5,7 +5,7 @@
 */
 #include "unit_test.h"
 
-#include "host.h"
+#include "hosted.h"
 #include "measure.h"
 #include "recordings.h"
 
@@ -20,13 +20,11 @@
 #define TAPE "urn:bookmatch:tape-saturation#stereo"
 #define PREAMP "urn:bookmatch:preamp#stereo"
 
-static BmHost* host;
-
 static BmInstance* instance_new(const char* uri)
 {
    BmError error = {0};
-   const BmPlugin* plugin = bm_host_find(host, uri, &error);
-   BmInstance* instance = plugin ? bm_instance_new(host, plugin, RATE_HZ, 4096, &error) : NULL;
+   const BmPlugin* plugin = bm_host_find(hosted_host, uri, &error);
+   BmInstance* instance = plugin ? bm_instance_new(hosted_host, plugin, RATE_HZ, 4096, &error) : NULL;
    if (!instance) {
       fail_msg("%s", error.text);
    }
@@ -365,10 +363,7 @@ int main(void)
    if (!bm_recordings_are_there()) {
       return BM_RECORDINGS_SKIP;
    }
-   BmError error = {0};
-   host = bm_host_new(&error);
-   if (!host) {
-      fprintf(stderr, "%s\n", error.text);
+   if (!hosted_open()) {
       return 1;
    }
    const struct CMUnitTest tests[] = {
@@ -378,6 +373,6 @@ int main(void)
       cmocka_unit_test(a_preamps_gain_is_turned_without_a_leap_while_match_is_on),
    };
    const int n_failed = cmocka_run_group_tests(tests, NULL, NULL);
-   bm_host_free(host);
+   bm_host_free(hosted_host);
    return n_failed;
 }

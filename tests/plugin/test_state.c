@@ -543,10 +543,7 @@ static void a_value_that_a_host_cannot_keep_is_told(void** state)
 
 int main(void)
 {
-   BmError error = {0};
-   hosted_host = bm_host_new(&error);
-   if (!hosted_host || !mkdtemp(folder)) {
-      fprintf(stderr, "%s\n", error.text);
+   if (!hosted_open_with(folder)) {
       return 1;
    }
    snprintf(settings_path, sizeof settings_path, "%s/settings.ttl", folder);

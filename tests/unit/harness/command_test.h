@@ -3,6 +3,7 @@
 #ifndef BM_COMMAND_TEST_H
 #define BM_COMMAND_TEST_H
 
+#include "page_check.h"
 #include "session_test.h"
 
 #include <fcntl.h>
@@ -88,22 +89,6 @@ static inline void write_session(const char* name, const char* body)
    char* text = bm_print("%s%s", PREFIXES, body);
    write_text(name, text);
    free(text);
-}
-
-static inline char* read_bytes(const char* path, size_t* size)
-{
-   FILE* file = fopen(path, "rb");
-   if (!file) {
-      *size = 0;
-      return NULL;
-   }
-   fseek(file, 0, SEEK_END);
-   *size = (size_t)ftell(file);
-   rewind(file);
-   char* bytes = malloc(*size + 1);
-   assert_int_equal(fread(bytes, 1, *size, file), *size);
-   fclose(file);
-   return bytes;
 }
 
 static inline bool are_equal(const char* one, const char* other)

@@ -9,18 +9,32 @@
 #include <stdlib.h>
 #include <string.h>
 
-/** The whole file, to be freed. */
+/** A whole file and a zero behind it, to be freed; NULL where none lies there. */
+static inline char* read_bytes(const char* path, size_t* size)
+{
+   FILE* file = fopen(path, "rb");
+   *size = 0;
+   if (!file) {
+      return NULL;
+   }
+   fseek(file, 0, SEEK_END);
+   *size = (size_t)ftell(file);
+   rewind(file);
+   char* bytes = malloc(*size + 1);
+   assert_int_equal(fread(bytes, 1, *size, file), *size);
+   bytes[*size] = '\0';
+   fclose(file);
+   return bytes;
+}
+
+/** The text of a file that must be there, to be freed. */
 static inline char* read_page(const char* path)
 {
-   FILE* const file = fopen(path, "rb");
-   assert_non_null(file);
-   fseek(file, 0, SEEK_END);
-   const size_t n_bytes = (size_t)ftell(file);
-   rewind(file);
-   char* const page = malloc(n_bytes + 1);
-   assert_int_equal(fread(page, 1, n_bytes, file), n_bytes);
-   page[n_bytes] = '\0';
-   fclose(file);
+   size_t size;
+   char* page = read_bytes(path, &size);
+   if (!page) {
+      fail_msg("%s is not there", path);
+   }
    return page;
 }
 

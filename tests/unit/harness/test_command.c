@@ -3,7 +3,6 @@
    render that differs from yesterday's, or an error that says nothing. */
 #include "command_test.h"
 #include "json_check.h"
-#include "page_check.h"
 
 static float wave_loud(uint32_t frame, uint32_t channel)
 {
@@ -318,10 +317,7 @@ static void a_report_tells_what_each_stem_was_before_and_became(void** state)
    /* The insert halves the level, whichever way it turns it. */
    const double before = json_figure(result.text, "integrated_lufs", 0);
    assert_close(json_figure(result.text, "integrated_lufs", 1), before + 20.0 * log10(0.5), 0.01);
-   size_t size = 0;
-   char* page = read_bytes(in_folder("told.html"), &size);
-   assert_non_null(page);
-   page[size] = '\0';
+   char* page = read_page(in_folder("told.html"));
    static const char* const words[] = {
       "Told &amp; shown", "First &lt;take&gt;",
       "Halver",           "told.before.wav",
@@ -333,6 +329,18 @@ static void a_report_tells_what_each_stem_was_before_and_became(void** state)
    }
    free(page);
    assert_int_equal(access(in_folder("told.before.wav"), R_OK), 0);
+}
+
+/* The report on NAME.ttl, which is NAME.html. */
+static char* rendered_page(const char* name)
+{
+   char session[64];
+   char page[64];
+   snprintf(session, sizeof session, "%s.ttl", name);
+   snprintf(page, sizeof page, "%s.html", name);
+   const Result result = run("render", in_folder(session), "-o", folder);
+   assert_said(&result, 0, "");
+   return read_page(in_folder(page));
 }
 
 /* Quiet noise whose only peak is one of its last frames. */
@@ -356,14 +364,7 @@ static void a_report_tells_what_each_insert_cost_wherever_it_stands(void** state
       "<#mix> a bm:Bus ; bm:inserts (\n"
       "[ lv2:appliesTo test:stereo ; lv2:port [ lv2:symbol \"gain\" ; pset:value 2 ] ] ) .\n"
       "<#2> a bm:Stem ; bm:from <#mix> ; bm:file \"chain.wav\" .\n");
-   const Result result = run("render", in_folder("chain.ttl"), "-o", folder);
-   if (result.status) {
-      fail_msg("%s", result.text);
-   }
-   size_t size = 0;
-   char* page = read_bytes(in_folder("chain.html"), &size);
-   assert_non_null(page);
-   page[size] = '\0';
+   char* page = rendered_page("chain");
    /* Loudness and crest factor; 20 log10 of the gains, and a take that becomes two channels is no louder for
     * it.
     */
@@ -390,14 +391,7 @@ static void what_sends_alone_feed_is_not_compared_with_silence(void** state)
                              "<#room> a bm:Bus ; rdfs:comment \"For the players.\" .\n"
                              "<#1> a bm:Stem ; bm:from <#a> ; bm:file \"dry.wav\" .\n"
                              "<#2> a bm:Stem ; bm:from <#room> ; bm:file \"room.wav\" .\n");
-   const Result result = run("render", in_folder("sent.ttl"), "-o", folder);
-   if (result.status) {
-      fail_msg("%s", result.text);
-   }
-   size_t size = 0;
-   char* page = read_bytes(in_folder("sent.html"), &size);
-   assert_non_null(page);
-   page[size] = '\0';
+   char* page = rendered_page("sent");
    assert_int_equal(count_of(page, "For the players. There is no before"), 1);
    assert_int_equal(count_of(page, "There is no before"), 1);
    assert_non_null(strstr(page, "src=\"dry.before.wav\""));
@@ -489,10 +483,7 @@ static void check_tells_of_every_alternative(void** state)
    result = run("check", in_folder("choice.ttl"));
    assert_int_equal(result.status, 0);
    /* As it was recorded before alternatives were. */
-   size_t size = 0;
-   char* text = read_bytes(in_folder("choice.fingerprint"), &size);
-   assert_non_null(text);
-   text[size] = '\0';
+   char* text = read_page(in_folder("choice.fingerprint"));
    *strstr(text, "\nalternative Softer") = '\0';
    write_text("choice.fingerprint", text);
    free(text);
@@ -542,9 +533,7 @@ static void an_index_leads_to_what_was_rendered_and_says_what_was_not(void** sta
    assert_int_equal(result.status, 0);
    result = run("index", in_folder("one.ttl"), "-o", folder, "--title", "All");
    assert_said(&result, 0, "/index.html\n");
-   size_t size;
-   char* page = read_bytes(in_folder("index.html"), &size);
-   page[size] = '\0';
+   char* page = read_page(in_folder("index.html"));
    assert_non_null(strstr(page, "<a href=\"one/one.html\">The one</a>"));
    assert_non_null(strstr(page, "src=\"one/out.before.wav\""));
    assert_non_null(strstr(page, "src=\"one/out.wav\""));

@@ -215,9 +215,7 @@ static void words_that_cannot_be_written_make_the_command_fail(void** state)
    for (size_t n = 0; n < sizeof commands / sizeof commands[0]; ++n) {
       char* line = bm_print("%s %s >/dev/full 2>%s", command_path(), commands[n], in_folder("said"));
       const int status = system(line);
-      size_t size = 0;
-      char* said = read_bytes(in_folder("said"), &size);
-      said[size] = '\0';
+      char* said = read_page(in_folder("said"));
       if (!WIFEXITED(status) || WEXITSTATUS(status) != 1 ||
           !strstr(said, "standard output: No space left on device")) {
          fail_msg("%s: exit code %d, said: %s", commands[n], WEXITSTATUS(status), said);
