@@ -9,28 +9,48 @@
 
 #include "every.h"
 
+enum { SPAN = 4000 }; /* of N_FRAMES */
+
+/* The next control input, round and round; not the bypass. */
+static uint32_t next_control(const BmPlugin* plugin, uint32_t index)
+{
+   do {
+      index = (index + 1) % plugin->n_ports;
+   } while (!control_input(plugin, index) || plugin->ports[index].is_enabled);
+   return index;
+}
+
+/* How far it is to where controls jump next: all at once now and then, and in every second span between one
+   alone more often. */
+static uint32_t to_next_jump(uint32_t frame)
+{
+   const uint32_t step = frame / SPAN % 2 ? SPAN / 8 : SPAN;
+   return step - frame % step;
+}
+
 /* Controls jump to the same random values at the same frames; only the blocks differ. */
 static void render_in_blocks(const BmPlugin* plugin, const Audio* in, const Audio* out, uint32_t block_frames)
 {
-   enum { CHANGE_EVERY = 4000 };
    BmInstance* instance = hosted_instance(plugin, RATE_HZ);
    uint64_t seed = 7;
    uint64_t block_seed = 99;
+   uint32_t turned = 0;
+   uint32_t to_jump = 0;
    for (uint32_t start = 0; start < in->n_frames;) {
-      if (start % CHANGE_EVERY == 0) {
+      if (start % SPAN == 0) {
          set_all(instance, &seed);
-         if (plugin->enabled) {
-            bm_instance_set(instance, plugin->enabled->index, start / CHANGE_EVERY % 3 == 2 ? 0.0F : 1.0F);
-         }
+         bm_instance_set(instance, plugin->enabled->index, start / SPAN % 3 == 2 ? 0.0F : 1.0F);
+      } else if (to_jump == 0) {
+         turned = next_control(plugin, turned);
+         bm_instance_set(instance, turned, random_value(&plugin->ports[turned], &seed));
       }
-      uint32_t n = block_frames;
-      if (n == 0) {
-         n = (uint32_t)(1.0 + 500.0 * (1.0 + bm_test_random(&block_seed)));
-      }
-      const uint32_t to_change = CHANGE_EVERY - start % CHANGE_EVERY;
-      n = n < to_change ? n : to_change;
+      to_jump = to_jump ? to_jump : to_next_jump(start);
+      uint32_t n =
+         block_frames ? block_frames : (uint32_t)(1.0 + 500.0 * (1.0 + bm_test_random(&block_seed)));
+      n = n < to_jump ? n : to_jump;
       run(instance, in, out, start, n);
       start += n;
+      to_jump -= n;
    }
    bm_instance_free(instance);
 }

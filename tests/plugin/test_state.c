@@ -321,13 +321,14 @@ static const Entry* find(const Store* store, LV2_URID key)
    return NULL;
 }
 
-static bool has_path(const Store* store)
+static const Entry* path_in(const Store* store)
 {
-   bool found = false;
    for (uint32_t i = 0; i < store->n; ++i) {
-      found = found || store->entries[i].type == urid_map_uri(NULL, LV2_ATOM__Path);
+      if (store->entries[i].type == urid_map_uri(NULL, LV2_ATOM__Path)) {
+         return &store->entries[i];
+      }
    }
-   return found;
+   return NULL;
 }
 
 static void set_number(Entry* entry, double value)
@@ -465,11 +466,16 @@ static void check_any_state(const BmPlugin* plugin)
       if (!is_taken && n_logged != 1) {
          fail_msg("%s: state %d is refused with %d lines in the log, not one", plugin->uri, n, n_logged);
       }
-      if (is_taken && n_logged > (has_path(given) ? 1 : 0)) {
+      if (is_taken && n_logged > (path_in(given) ? 1 : 0)) {
          fail_msg("%s: state %d is taken with %d lines in the log", plugin->uri, n, n_logged);
       }
       if (!are_equal(after, is_taken && !changes_nothing ? of_new : before)) {
          fail_msg("%s: state %d is %s by half", plugin->uri, n, is_taken ? "taken" : "refused");
+      }
+      const Entry* path = is_taken ? path_in(given) : NULL;
+      const Entry* path_kept = path ? find(after, path->key) : NULL;
+      if (path && !(path_kept && !strcmp(path_kept->value, path->value))) {
+         fail_msg("%s: state %d: the file %s is not saved again", plugin->uri, n, path->value);
       }
       n_taken += is_taken;
       lilv_instance_run(used, 0);

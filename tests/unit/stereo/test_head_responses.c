@@ -236,31 +236,43 @@ static void among_many_directions_those_around_are_found(void** state)
    }
 }
 
+/* Each with one fault. */
 static void a_head_that_makes_no_sense_is_refused(void** state)
 {
    (void)state;
+   enum {
+      WHOLE,
+      EMPTY,
+      NO_RATE,
+      NAN_IN_TAPS,
+      SILENT,
+      AT_THE_CENTRE,
+      NAN_IN_POSITIONS,
+      NAN_IN_DELAYS,
+      N_FAULTS
+   };
+   static float delays[POSITIONS][2];
    BmHeadResponses head;
    assert_int_equal(bm_head_responses_init_sphere(&head, 1.0), BM_BAD_RATE);
-   BmMeasuredHead measured = made_up_head(44100.0);
-   void* room = malloc(bm_head_responses_bytes(&measured, 44100.0));
-   void* scratch = malloc(bm_head_responses_scratch_bytes(&measured, 44100.0));
-   BmMeasuredHead broken = measured;
-   broken.n_positions = 0;
-   assert_int_equal(bm_head_responses_init_measured(&head, room, scratch, 44100.0, &broken), BM_BAD_ARGUMENT);
-   broken = measured;
-   broken.sample_rate_hz = NAN;
-   assert_int_equal(bm_head_responses_init_measured(&head, room, scratch, 44100.0, &broken), BM_BAD_ARGUMENT);
-   taps[3][1][7] = NAN;
-   assert_int_equal(bm_head_responses_init_measured(&head, room, scratch, 44100.0, &measured),
-                    BM_BAD_ARGUMENT);
-   memset(taps[3], 0, sizeof taps[3]);
-   assert_int_equal(bm_head_responses_init_measured(&head, room, scratch, 44100.0, &measured),
-                    BM_BAD_ARGUMENT);
-   positions[0][2] = 0.0F;
-   assert_int_equal(bm_head_responses_init_measured(&head, room, scratch, 44100.0, &measured),
-                    BM_BAD_ARGUMENT);
-   free(room);
-   free(scratch);
+   for (int fault = 0; fault < N_FAULTS; ++fault) {
+      BmMeasuredHead measured = made_up_head(44100.0);
+      measured.delays_frames = &delays[0][0];
+      void* room = malloc(bm_head_responses_bytes(&measured, 44100.0));
+      void* scratch = malloc(bm_head_responses_scratch_bytes(&measured, 44100.0));
+      measured.n_positions = fault == EMPTY ? 0 : measured.n_positions;
+      measured.sample_rate_hz = fault == NO_RATE ? NAN : measured.sample_rate_hz;
+      taps[3][1][7] = fault == NAN_IN_TAPS ? NAN : taps[3][1][7];
+      memset(taps[3], 0, fault == SILENT ? sizeof taps[3] : 0);
+      positions[0][2] = fault == AT_THE_CENTRE ? 0.0F : positions[0][2];
+      positions[5][1] = fault == NAN_IN_POSITIONS ? NAN : positions[5][1];
+      delays[5][1] = fault == NAN_IN_DELAYS ? NAN : 0.0F;
+      const BmStatus status = bm_head_responses_init_measured(&head, room, scratch, 44100.0, &measured);
+      if (status != (fault == WHOLE ? BM_OK : BM_BAD_ARGUMENT)) {
+         fail_msg("fault %d: status %d", fault, (int)status);
+      }
+      free(room);
+      free(scratch);
+   }
 }
 
 int main(void)

@@ -100,12 +100,39 @@ static void after_a_reset_it_is_as_new(void** state)
    }
 }
 
+/* How long until a note is learned, while a gain is turned or not. */
+static uint32_t frames_to_learn(bool turns)
+{
+   assert_int_equal(bm_note_tracked_eq_init(&eq, RATE_HZ), BM_OK);
+   BmNoteTrackedEqParams params = every_band(BM_NOTE_LEARN);
+   bm_note_tracked_eq_set(&eq, &params);
+   ring(0, N, 110.3);
+   uint32_t i = 0;
+   for (; i < N && bm_lowest_note_learned_hz(&eq.search) == 0.0; i += 64) {
+      if (turns) {
+         params.eq.bells[0].gain_db = i % 128 ? -2.0 : -3.0;
+         bm_note_tracked_eq_set(&eq, &params);
+      }
+      bm_note_tracked_eq_process(&eq, frames + i, frames + i, 64);
+   }
+   return i;
+}
+
+static void a_knob_that_is_turned_does_not_hold_up_the_learning_of_a_note(void** state)
+{
+   (void)state;
+   const uint32_t at_rest = frames_to_learn(false);
+   assert_true(at_rest < N);
+   assert_int_equal(frames_to_learn(true), at_rest);
+}
+
 int main(void)
 {
    const struct CMUnitTest tests[] = {
       cmocka_unit_test(the_filters_rest_while_a_note_rings_on),
       cmocka_unit_test(they_follow_to_another_note),
       cmocka_unit_test(after_a_reset_it_is_as_new),
+      cmocka_unit_test(a_knob_that_is_turned_does_not_hold_up_the_learning_of_a_note),
    };
    return cmocka_run_group_tests(tests, NULL, NULL);
 }

@@ -26,7 +26,7 @@ typedef struct {
    uint32_t n_reset;
    uint32_t latency;
    BmDelay delay;
-   BmFrame memory[64];
+   BmFrame memory[BM_STAGE_MAX_LATENCY_FRAMES];
 } Doubler;
 
 static void doubler_set(void* self, const void* params)
@@ -49,7 +49,7 @@ static void doubler_reset(void* self)
 {
    Doubler* doubler = self;
    ++doubler->n_reset;
-   bm_delay_init(&doubler->delay, doubler->memory, 64, doubler->latency);
+   bm_delay_init(&doubler->delay, doubler->memory, BM_STAGE_MAX_LATENCY_FRAMES, doubler->latency);
 }
 
 static uint32_t doubler_latency(const void* self)
@@ -341,6 +341,16 @@ static void no_switch_clicks(void** state)
    free(strip);
 }
 
+static void a_stage_that_would_be_later_than_it_has_room_for_is_refused(void** state)
+{
+   (void)state;
+   for (uint32_t over = 0; over < 2; ++over) {
+      slow.latency = BM_STAGE_MAX_LATENCY_FRAMES + over;
+      const BmStageChoice choices[] = {{&doubler_verbs, &quick, NULL}, {&doubler_verbs, &slow, NULL}};
+      assert_int_equal(bm_stage_init(&stage, RATE_HZ, choices, 2, false), over ? BM_BAD_ARGUMENT : BM_OK);
+   }
+}
+
 int main(void)
 {
    const struct CMUnitTest tests[] = {
@@ -350,6 +360,7 @@ int main(void)
       cmocka_unit_test(a_mix_of_half_is_half_of_each_in_time),
       cmocka_unit_test(what_is_set_with_a_switch_is_heard_with_it),
       cmocka_unit_test(no_switch_clicks),
+      cmocka_unit_test(a_stage_that_would_be_later_than_it_has_room_for_is_refused),
    };
    return cmocka_run_group_tests(tests, NULL, NULL);
 }
