@@ -164,6 +164,49 @@ static inline void bm_test_move(const BmDevice* device, double peak, void (*set_
                 bm_test_level_db(device, peak, set_after, move), 0.05);
 }
 
+/**
+   Define process() and `device` of the one processor `self` that a test file holds, by its verbs
+   bm_<name>_...
+*/
+#define BM_TEST_DEVICE(name, self)                                                                           \
+   static void process(void* processor, const BmFrame* in, BmFrame* out, uint32_t n_frames)                  \
+   {                                                                                                         \
+      bm_##name##_process(processor, in, out, n_frames);                                                     \
+   }                                                                                                         \
+   static const BmDevice device = {&(self), process};
+
+/**
+   Define `before`, `after` and check_move(), which is bm_test_move() from one to the other by start(), and
+   move() to what anything() gives, for bm_test_climb_moving(). `peak_db`: of the sine that is heard.
+*/
+#define BM_TEST_MOVES(Type, name, peak_db)                                                                   \
+   static Type##Params before;                                                                               \
+   static Type##Params after;                                                                                \
+   static void set_before(void* self)                                                                        \
+   {                                                                                                         \
+      (void)self;                                                                                            \
+      start(48000.0, &before);                                                                               \
+   }                                                                                                         \
+   static void set_after(void* self)                                                                         \
+   {                                                                                                         \
+      (void)self;                                                                                            \
+      start(48000.0, &after);                                                                                \
+   }                                                                                                         \
+   static void move_to_after(void* self)                                                                     \
+   {                                                                                                         \
+      bm_##name##_set(self, &after);                                                                         \
+   }                                                                                                         \
+   static void check_move(void)                                                                              \
+   {                                                                                                         \
+      bm_test_move(&device, bm_test_lin(peak_db), set_before, set_after, move_to_after);                     \
+   }                                                                                                         \
+   static void move(void* self, uint32_t nth)                                                                \
+   {                                                                                                         \
+      uint64_t seed = nth;                                                                                   \
+      const Type##Params params = anything(&seed);                                                           \
+      bm_##name##_set(self, &params);                                                                        \
+   }
+
 /** A recording's stand-in: plucked notes of a stiff string, unlike in the two lanes. */
 static inline void bm_test_pluck(double rate_hz, double peak, BmFrame* out, uint32_t n_frames)
 {

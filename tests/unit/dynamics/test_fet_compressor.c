@@ -11,12 +11,7 @@
 
 static BmFetCompressor fet;
 
-static void process(void* self, const BmFrame* in, BmFrame* out, uint32_t n_frames)
-{
-   bm_fet_compressor_process(self, in, out, n_frames);
-}
-
-static const BmDevice device = {&fet, process};
+BM_TEST_DEVICE(fet_compressor, fet)
 
 static BmFetCompressorParams plain(void)
 {
@@ -332,30 +327,21 @@ static void the_link_makes_both_channels_follow_the_louder(void** state)
    }
 }
 
-static BmFetCompressorParams before;
-static BmFetCompressorParams after;
-
-static void set_before(void* self)
+static BmFetCompressorParams anything(uint64_t* seed)
 {
-   (void)self;
-   start(48000.0, &before);
+   return (BmFetCompressorParams){
+      .threshold_db = -25.0 + 25.0 * bm_test_random(seed),
+      .ratio = exp(bm_test_random(seed) * 2.0 + log(14.0)),
+      .attack_ms = 0.41 + 0.39 * bm_test_random(seed),
+      .release_ms = 575.0 + 525.0 * bm_test_random(seed),
+      .makeup_db = 24.0 * bm_test_random(seed),
+      .sidechain_low_cut_hz = 270.0 + 250.0 * bm_test_random(seed),
+      .link = 0.5 + 0.5 * bm_test_random(seed),
+      .quality = bm_test_random(seed) > 0.0 ? BM_QUALITY_RENDER : BM_QUALITY_LIVE,
+   };
 }
 
-static void set_after(void* self)
-{
-   (void)self;
-   start(48000.0, &after);
-}
-
-static void move_to_after(void* self)
-{
-   bm_fet_compressor_set(self, &after);
-}
-
-static void check_move(void)
-{
-   bm_test_move(&device, bm_test_lin(-10.0), set_before, set_after, move_to_after);
-}
+BM_TEST_MOVES(BmFetCompressor, fet_compressor, -10.0)
 
 static void a_moved_control_arrives_without_a_click(void** state)
 {
@@ -401,20 +387,6 @@ static void a_change_of_quality_keeps_the_charge(void** state)
    assert_close(bm_fet_compressor_reduction_db(&fet), reduction * exp(-50.0 / 1100.0), 0.05);
 }
 
-static BmFetCompressorParams anything(uint64_t* seed)
-{
-   return (BmFetCompressorParams){
-      .threshold_db = -25.0 + 25.0 * bm_test_random(seed),
-      .ratio = exp(bm_test_random(seed) * 2.0 + log(14.0)),
-      .attack_ms = 0.41 + 0.39 * bm_test_random(seed),
-      .release_ms = 575.0 + 525.0 * bm_test_random(seed),
-      .makeup_db = 24.0 * bm_test_random(seed),
-      .sidechain_low_cut_hz = 270.0 + 250.0 * bm_test_random(seed),
-      .link = 0.5 + 0.5 * bm_test_random(seed),
-      .quality = bm_test_random(seed) > 0.0 ? BM_QUALITY_RENDER : BM_QUALITY_LIVE,
-   };
-}
-
 static void any_controls_at_any_rate_leave_it_finite_and_bounded(void** state)
 {
    (void)state;
@@ -447,13 +419,6 @@ static void* fresh(void)
    params.release_ms = 50.0;
    bm_fet_compressor_set(self, &params);
    return self;
-}
-
-static void move(void* self, uint32_t nth)
-{
-   uint64_t seed = nth;
-   const BmFetCompressorParams params = anything(&seed);
-   bm_fet_compressor_set(self, &params);
 }
 
 static void block_size_place_and_reset_change_no_bit(void** state)

@@ -10,12 +10,7 @@
 
 static BmOptoCompressor opto;
 
-static void process(void* self, const BmFrame* in, BmFrame* out, uint32_t n_frames)
-{
-   bm_opto_compressor_process(self, in, out, n_frames);
-}
-
-static const BmDevice device = {&opto, process};
+BM_TEST_DEVICE(opto_compressor, opto)
 
 static BmOptoCompressorParams plain(void)
 {
@@ -301,30 +296,20 @@ static void the_link_makes_both_channels_follow_the_brighter_lamp(void** state)
    assert_close(gain_db[1][1], gain_db[1][0], 0.01);
 }
 
-static BmOptoCompressorParams before;
-static BmOptoCompressorParams after;
-
-static void set_before(void* self)
+static BmOptoCompressorParams anything(uint64_t* seed)
 {
-   (void)self;
-   start(48000.0, &before);
+   return (BmOptoCompressorParams){
+      .threshold_db = -25.0 + 25.0 * bm_test_random(seed),
+      .limit = bm_test_random(seed) > 0.0,
+      .emphasis = 0.5 + 0.5 * bm_test_random(seed),
+      .release_is_set = bm_test_random(seed) > 0.0,
+      .release_ms = 2525.0 + 2475.0 * bm_test_random(seed),
+      .sidechain_low_cut_hz = 270.0 + 250.0 * bm_test_random(seed),
+      .link = 0.5 + 0.5 * bm_test_random(seed),
+   };
 }
 
-static void set_after(void* self)
-{
-   (void)self;
-   start(48000.0, &after);
-}
-
-static void move_to_after(void* self)
-{
-   bm_opto_compressor_set(self, &after);
-}
-
-static void check_move(void)
-{
-   bm_test_move(&device, bm_test_lin(-10.0), set_before, set_after, move_to_after);
-}
+BM_TEST_MOVES(BmOptoCompressor, opto_compressor, -10.0)
 
 static void a_moved_control_arrives_without_a_click(void** state)
 {
@@ -347,19 +332,6 @@ static void a_moved_control_arrives_without_a_click(void** state)
    after = before;
    before.sidechain_low_cut_hz = 300.0; /* downwards: it lets go slowly */
    check_move();
-}
-
-static BmOptoCompressorParams anything(uint64_t* seed)
-{
-   return (BmOptoCompressorParams){
-      .threshold_db = -25.0 + 25.0 * bm_test_random(seed),
-      .limit = bm_test_random(seed) > 0.0,
-      .emphasis = 0.5 + 0.5 * bm_test_random(seed),
-      .release_is_set = bm_test_random(seed) > 0.0,
-      .release_ms = 2525.0 + 2475.0 * bm_test_random(seed),
-      .sidechain_low_cut_hz = 270.0 + 250.0 * bm_test_random(seed),
-      .link = 0.5 + 0.5 * bm_test_random(seed),
-   };
 }
 
 static void any_controls_at_any_rate_leave_it_finite_and_bounded(void** state)
@@ -393,13 +365,6 @@ static void* fresh(void)
    params.emphasis = 0.5;
    bm_opto_compressor_set(self, &params);
    return self;
-}
-
-static void move(void* self, uint32_t nth)
-{
-   uint64_t seed = nth;
-   const BmOptoCompressorParams params = anything(&seed);
-   bm_opto_compressor_set(self, &params);
 }
 
 static void block_size_place_and_reset_change_no_bit(void** state)

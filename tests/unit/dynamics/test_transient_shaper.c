@@ -9,12 +9,7 @@
 
 static BmTransientShaper shaper;
 
-static void process(void* self, const BmFrame* in, BmFrame* out, uint32_t n_frames)
-{
-   bm_transient_shaper_process(self, in, out, n_frames);
-}
-
-static const BmDevice device = {&shaper, process};
+BM_TEST_DEVICE(transient_shaper, shaper)
 
 static void start(double rate_hz, BmTransientShaperParams params)
 {

@@ -10,12 +10,7 @@
 
 static BmVariableMuCompressor mu;
 
-static void process(void* self, const BmFrame* in, BmFrame* out, uint32_t n_frames)
-{
-   bm_variable_mu_compressor_process(self, in, out, n_frames);
-}
-
-static const BmDevice device = {&mu, process};
+BM_TEST_DEVICE(variable_mu_compressor, mu)
 
 static BmVariableMuCompressorParams plain(void)
 {
@@ -277,30 +272,20 @@ static void small_signals_pass_unchanged(void** state)
    assert_true(harmonic_db(2.0) < -80.0);
 }
 
-static BmVariableMuCompressorParams before;
-static BmVariableMuCompressorParams after;
-
-static void set_before(void* self)
+static BmVariableMuCompressorParams anything(uint64_t* seed)
 {
-   (void)self;
-   start(48000.0, &before);
+   return (BmVariableMuCompressorParams){
+      .threshold_db = -25.0 + 25.0 * bm_test_random(seed),
+      .attack_ms = 52.5 + 47.5 * bm_test_random(seed),
+      .release_s = 0.2 + 12.0 * (1.0 + bm_test_random(seed)),
+      .balance = bm_test_random(seed),
+      .sidechain_low_cut_hz = 270.0 + 250.0 * bm_test_random(seed),
+      .link = 0.5 + 0.5 * bm_test_random(seed),
+      .quality = bm_test_random(seed) > 0.0 ? BM_QUALITY_RENDER : BM_QUALITY_LIVE,
+   };
 }
 
-static void set_after(void* self)
-{
-   (void)self;
-   start(48000.0, &after);
-}
-
-static void move_to_after(void* self)
-{
-   bm_variable_mu_compressor_set(self, &after);
-}
-
-static void check_move(void)
-{
-   bm_test_move(&device, bm_test_lin(-10.0), set_before, set_after, move_to_after);
-}
+BM_TEST_MOVES(BmVariableMuCompressor, variable_mu_compressor, -10.0)
 
 static void a_moved_control_arrives_without_a_click(void** state)
 {
@@ -322,19 +307,6 @@ static void a_moved_control_arrives_without_a_click(void** state)
    after = before;
    before.sidechain_low_cut_hz = 300.0; /* downwards: it lets go slowly */
    check_move();
-}
-
-static BmVariableMuCompressorParams anything(uint64_t* seed)
-{
-   return (BmVariableMuCompressorParams){
-      .threshold_db = -25.0 + 25.0 * bm_test_random(seed),
-      .attack_ms = 52.5 + 47.5 * bm_test_random(seed),
-      .release_s = 0.2 + 12.0 * (1.0 + bm_test_random(seed)),
-      .balance = bm_test_random(seed),
-      .sidechain_low_cut_hz = 270.0 + 250.0 * bm_test_random(seed),
-      .link = 0.5 + 0.5 * bm_test_random(seed),
-      .quality = bm_test_random(seed) > 0.0 ? BM_QUALITY_RENDER : BM_QUALITY_LIVE,
-   };
 }
 
 static void any_controls_at_any_rate_leave_it_finite_and_bounded(void** state)
@@ -369,13 +341,6 @@ static void* fresh(void)
    params.balance = 0.5;
    bm_variable_mu_compressor_set(self, &params);
    return self;
-}
-
-static void move(void* self, uint32_t nth)
-{
-   uint64_t seed = nth;
-   const BmVariableMuCompressorParams params = anything(&seed);
-   bm_variable_mu_compressor_set(self, &params);
 }
 
 static void block_size_place_and_reset_change_no_bit(void** state)
