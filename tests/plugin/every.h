@@ -124,6 +124,15 @@ static inline void set_all(BmInstance* instance, uint64_t* seed)
    }
 }
 
+/* The next control input, round and round; not the bypass. */
+static inline uint32_t next_control(const BmPlugin* plugin, uint32_t index)
+{
+   do {
+      index = (index + 1) % plugin->n_ports;
+   } while (!control_input(plugin, index) || plugin->ports[index].is_enabled);
+   return index;
+}
+
 /* An instance of each plugin: as long as they live, what a plugin reads once for all of its own need not be
    read again. */
 typedef struct {

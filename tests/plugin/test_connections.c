@@ -110,25 +110,17 @@ static void raw_host_run(RawHost* host, const Audio* in, const Audio* out, uint3
    }
 }
 
-/* Turn one control at a time, so that none is taken up only because another was turned too. */
-static void turn_one(RawHost* host, uint32_t* last, uint64_t* seed)
-{
-   do {
-      *last = (*last + 1) % host->plugin->n_ports;
-   } while (!control_input(host->plugin, *last) || host->plugin->ports[*last].is_enabled);
-   host->values[*last] = random_value(&host->plugin->ports[*last], seed);
-}
-
 static void play(const BmPlugin* plugin, Layout layout, const Audio* in, const Audio* out,
                  float (*shown)[MAX_PORTS])
 {
    RawHost* host = raw_host_new(plugin, layout);
    uint64_t seed = 61;
-   uint32_t last = 0;
+   uint32_t turned = 0;
    for (uint32_t block = 0; block < N_BLOCKS; ++block) {
       const bool is_bypassed = block >= BYPASS_BEGINS && block < BYPASS_ENDS;
       host->values[plugin->enabled->index] = is_bypassed ? 0.0F : 1.0F;
-      turn_one(host, &last, &seed);
+      turned = next_control(plugin, turned); /* one alone, so that none is taken up with another */
+      host->values[turned] = random_value(&plugin->ports[turned], &seed);
       raw_host_run(host, in, out, block * BLOCK, shown[block]);
    }
    raw_host_free(host);

@@ -11,15 +11,6 @@
 
 enum { SPAN = 4000 }; /* of N_FRAMES */
 
-/* The next control input, round and round; not the bypass. */
-static uint32_t next_control(const BmPlugin* plugin, uint32_t index)
-{
-   do {
-      index = (index + 1) % plugin->n_ports;
-   } while (!control_input(plugin, index) || plugin->ports[index].is_enabled);
-   return index;
-}
-
 /* How far it is to where controls jump next: all at once now and then, and in every second span between one
    alone more often. */
 static uint32_t to_next_jump(uint32_t frame)

@@ -126,12 +126,30 @@ static void a_knob_that_is_turned_does_not_hold_up_the_learning_of_a_note(void**
    assert_int_equal(frames_to_learn(true), at_rest);
 }
 
+/* A session brings back the note, then the controls as they stood. */
+static void a_session_saved_with_the_button_pressed_keeps_its_note(void** state)
+{
+   (void)state;
+   assert_int_equal(bm_note_tracked_eq_init(&eq, RATE_HZ), BM_OK);
+   bm_lowest_note_set_learned_hz(&eq.search, 110.0);
+   BmNoteTrackedEqParams params = every_band(BM_NOTE_LEARN);
+   params.learn_again = true;
+   bm_note_tracked_eq_set(&eq, &params);
+   assert_close(bm_lowest_note_learned_hz(&eq.search), 110.0, 1e-9);
+   params.learn_again = false;
+   bm_note_tracked_eq_set(&eq, &params);
+   params.learn_again = true;
+   bm_note_tracked_eq_set(&eq, &params);
+   assert_true(bm_lowest_note_learned_hz(&eq.search) == 0.0);
+}
+
 int main(void)
 {
    const struct CMUnitTest tests[] = {
       cmocka_unit_test(the_filters_rest_while_a_note_rings_on),
       cmocka_unit_test(they_follow_to_another_note),
       cmocka_unit_test(after_a_reset_it_is_as_new),
+      cmocka_unit_test(a_session_saved_with_the_button_pressed_keeps_its_note),
       cmocka_unit_test(a_knob_that_is_turned_does_not_hold_up_the_learning_of_a_note),
    };
    return cmocka_run_group_tests(tests, NULL, NULL);
