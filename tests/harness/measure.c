@@ -44,7 +44,7 @@ struct BmMeter {
    uint64_t n_frames;
 
    ebur128_state* loudness;
-   ebur128_state* mono_loudness; /* of (L+R)/2 on both channels; NULL for mono */
+   ebur128_state* mono_loudness; /* of (L+R)/2, counted as two channels; NULL for mono */
    ebur128_state* true_peak;     /* NULL if it is not wanted */
    float* scratch;               /* [CHUNK_FRAMES x 2] */
 
@@ -296,59 +296,78 @@ static void finish_hop(BmMeter* self)
    }
 }
 
-static void draw_outline(BmOutline* outline, uint64_t* newest_frames, float low, float high)
+/* Two columns become one. */
+static void halve_outline(BmOutline* outline)
 {
-   if (*newest_frames == 0) {
-      if (outline->n_columns == BM_OUTLINE_MAX_COLUMNS) {
-         /* Full: two columns become one. */
-         for (uint32_t n = 0; n < BM_OUTLINE_MAX_COLUMNS / 2; ++n) {
-            outline->min[n] = fminf(outline->min[2 * n], outline->min[2 * n + 1]);
-            outline->max[n] = fmaxf(outline->max[2 * n], outline->max[2 * n + 1]);
-         }
-         outline->n_columns /= 2;
-         outline->column_frames *= 2;
-      }
-      outline->min[outline->n_columns] = low;
-      outline->max[outline->n_columns] = high;
-      ++outline->n_columns;
-   } else {
-      float* const min = &outline->min[outline->n_columns - 1];
-      float* const max = &outline->max[outline->n_columns - 1];
-      *min = fminf(*min, low);
-      *max = fmaxf(*max, high);
+   for (uint32_t n = 0; n < BM_OUTLINE_MAX_COLUMNS / 2; ++n) {
+      outline->min[n] = fminf(outline->min[2 * n], outline->min[2 * n + 1]);
+      outline->max[n] = fmaxf(outline->max[2 * n], outline->max[2 * n + 1]);
    }
-   *newest_frames = (*newest_frames + 1) % outline->column_frames;
+   outline->n_columns /= 2;
+   outline->column_frames *= 2;
+}
+
+static void draw_outline(BmMeter* self, const float* interleaved, uint32_t n_frames)
+{
+   BmOutline* const outline = &self->outline;
+   const uint32_t n_channels = self->options.n_channels;
+   for (uint32_t n = 0; n < n_frames;) {
+      if (self->outline_frames == 0) {
+         if (outline->n_columns == BM_OUTLINE_MAX_COLUMNS) {
+            halve_outline(outline);
+         }
+         outline->min[outline->n_columns] = interleaved[(size_t)n * n_channels];
+         outline->max[outline->n_columns] = interleaved[(size_t)n * n_channels];
+         ++outline->n_columns;
+      }
+      const uint64_t left = outline->column_frames - self->outline_frames;
+      const uint32_t end = left < n_frames - n ? n + (uint32_t)left : n_frames;
+      float low = outline->min[outline->n_columns - 1];
+      float high = outline->max[outline->n_columns - 1];
+      for (uint32_t i = n * n_channels; i < end * n_channels; ++i) {
+         low = interleaved[i] < low ? interleaved[i] : low;
+         high = interleaved[i] > high ? interleaved[i] : high;
+      }
+      outline->min[outline->n_columns - 1] = low;
+      outline->max[outline->n_columns - 1] = high;
+      self->outline_frames = (self->outline_frames + (end - n)) % outline->column_frames;
+      n = end;
+   }
 }
 
 /* Hear at most CHUNK_FRAMES that do not reach over the end of a hop. */
 static void hear(BmMeter* self, const float* interleaved, uint32_t n_frames)
 {
    const uint32_t n_channels = self->options.n_channels;
+   double peak[2] = {self->peak[0], self->peak[1]};
+   double square_sum[2] = {self->square_sum[0], self->square_sum[1]};
+   double step_square_sum[2] = {self->step_square_sum[0], self->step_square_sum[1]};
    for (uint32_t n = 0; n < n_frames; ++n) {
       const float* const frame = interleaved + (size_t)n * n_channels;
-      const double left = (double)frame[0];
-      const double right = (double)frame[n_channels - 1];
-      self->peak[0] = fmax(self->peak[0], fabs(left));
-      self->peak[1] = fmax(self->peak[1], fabs(right));
-      self->square_sum[0] += left * left;
-      self->square_sum[1] += right * right;
-      self->product_sum += left * right;
-      self->step_square_sum[0] += left * left;
-      self->step_square_sum[1] += right * right;
-      self->step_product_sum += left * right;
-      draw_outline(&self->outline, &self->outline_frames, fminf(frame[0], frame[n_channels - 1]),
-                   fmaxf(frame[0], frame[n_channels - 1]));
+      const double x[] = {(double)frame[0], (double)frame[n_channels - 1]};
+      for (int c = 0; c < 2; ++c) {
+         peak[c] = fabs(x[c]) > peak[c] ? fabs(x[c]) : peak[c];
+         square_sum[c] += x[c] * x[c];
+         step_square_sum[c] += x[c] * x[c];
+      }
+      self->product_sum += x[0] * x[1];
+      self->step_product_sum += x[0] * x[1];
    }
+   for (int c = 0; c < 2; ++c) {
+      self->peak[c] = peak[c];
+      self->square_sum[c] = square_sum[c];
+      self->step_square_sum[c] = step_square_sum[c];
+   }
+   draw_outline(self, interleaved, n_frames);
    bool is_well = ebur128_add_frames_float(self->loudness, interleaved, n_frames) == EBUR128_SUCCESS;
    if (self->true_peak) {
       is_well =
          ebur128_add_frames_float(self->true_peak, interleaved, n_frames) == EBUR128_SUCCESS && is_well;
    }
    if (self->mono_loudness) {
-      float mono[2 * CHUNK_FRAMES];
+      float mono[CHUNK_FRAMES];
       for (uint32_t n = 0; n < n_frames; ++n) {
-         mono[2 * n] = 0.5f * (interleaved[2 * n] + interleaved[2 * n + 1]);
-         mono[2 * n + 1] = mono[2 * n];
+         mono[n] = 0.5f * (interleaved[2 * n] + interleaved[2 * n + 1]);
       }
       is_well = ebur128_add_frames_float(self->mono_loudness, mono, n_frames) == EBUR128_SUCCESS && is_well;
    }
@@ -375,7 +394,10 @@ BmMeter* bm_meter_new(const BmMeterOptions* options)
    self->true_peak =
       options->without_true_peak ? NULL : ebur128_init(n_channels, TRUE_PEAK_RATE, EBUR128_MODE_TRUE_PEAK);
    self->mono_loudness =
-      n_channels == 2 ? ebur128_init(2, (unsigned long)lround(rate_hz), EBUR128_MODE_I) : NULL;
+      n_channels == 2 ? ebur128_init(1, (unsigned long)lround(rate_hz), EBUR128_MODE_I) : NULL;
+   if (self->mono_loudness) {
+      ebur128_set_channel(self->mono_loudness, 0, EBUR128_DUAL_MONO);
+   }
    self->onsets = bm_onset_meter_new(rate_hz, n_channels, hear_onset, self);
    self->spectrum = bm_spectrum_meter_new(bm_transform_size(SPECTRUM_S, rate_hz), rate_hz, n_channels,
                                           options->lowest_note_hz > 0.0 ? hear_window : NULL, self);
@@ -410,7 +432,8 @@ void bm_meter_free(BmMeter* self)
    }
 }
 
-void bm_meter_add(BmMeter* self, const float* interleaved, uint32_t n_frames)
+/* `channels` [n_channels], a channel's frames `stride` apart. */
+static void add(BmMeter* self, const float* const* channels, uint32_t stride, uint32_t n_frames)
 {
    const uint32_t n_channels = self->options.n_channels;
    uint32_t n_done = 0;
@@ -420,9 +443,12 @@ void bm_meter_add(BmMeter* self, const float* interleaved, uint32_t n_frames)
       uint64_t n = hop_end - self->n_frames;
       n = n < CHUNK_FRAMES ? n : CHUNK_FRAMES;
       n = n < n_frames - n_done ? n : n_frames - n_done;
-      for (uint32_t i = 0; i < n * n_channels; ++i) {
-         const float x = interleaved[(size_t)n_done * n_channels + i];
-         self->scratch[i] = isfinite(x) ? x : 0.0f;
+      for (uint32_t channel = 0; channel < n_channels; ++channel) {
+         const float* const from = channels[channel] + (size_t)n_done * stride;
+         for (uint32_t i = 0; i < n; ++i) {
+            const float x = from[(size_t)i * stride];
+            self->scratch[i * n_channels + channel] = isfinite(x) ? x : 0.0f;
+         }
       }
       hear(self, self->scratch, (uint32_t)n);
       n_done += (uint32_t)n;
@@ -431,6 +457,18 @@ void bm_meter_add(BmMeter* self, const float* interleaved, uint32_t n_frames)
          finish_hop(self);
       }
    }
+}
+
+void bm_meter_add(BmMeter* self, const float* interleaved, uint32_t n_frames)
+{
+   const uint32_t n_channels = self->options.n_channels;
+   const float* const channels[] = {interleaved, interleaved + n_channels - 1};
+   add(self, channels, n_channels, n_frames);
+}
+
+void bm_meter_add_channels(BmMeter* self, const float* const* channels, uint32_t n_frames)
+{
+   add(self, channels, 1, n_frames);
 }
 
 static double crest_db(const BmMeter* self)

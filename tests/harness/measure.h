@@ -116,6 +116,9 @@ void bm_meter_free(BmMeter* self);
 /** Hear `interleaved` [n_frames x n_channels], linear, full scale 1.0. What is not finite counts as 0. */
 void bm_meter_add(BmMeter* self, const float* interleaved, uint32_t n_frames);
 
+/** The same of `channels` [n_channels][n_frames]. */
+void bm_meter_add_channels(BmMeter* self, const float* const* channels, uint32_t n_frames);
+
 /** Close the passage and give all that was measured, to be freed with bm_analysis_free(). The meter can only
    be freed after it. False if memory ran out on the way. */
 bool bm_meter_finish(BmMeter* self, BmAnalysis* analysis);

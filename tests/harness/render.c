@@ -92,6 +92,7 @@ typedef struct {
    float* after_block[BM_MAX_CHANNELS];
    float* before_block[BM_MAX_CHANNELS];
    float* held[BM_MAX_CHANNELS]; /* frames of the tail that may turn out to be its end */
+   double seconds[2];            /* of who hears it before, after */
 } Tap;
 
 struct BmRender {
@@ -112,6 +113,7 @@ struct BmRender {
    uint32_t n_warnings;
    uint32_t n_threads;
    double listener_seconds;
+   BmWorkers* workers; /* while it runs */
 };
 
 static void warn(BmRender* render, char* text)
@@ -821,6 +823,42 @@ static void fill_taps(BmRender* render)
    }
 }
 
+typedef struct {
+   BmRender* render;
+   const BmRenderSink* sink;
+   uint32_t n_frames;
+} Giving;
+
+static void hear_tap(void* user, uint32_t job, uint32_t worker)
+{
+   (void)worker;
+   const Giving* giving = user;
+   BmRender* render = giving->render;
+   const uint32_t tap = job / 2u;
+   const bool is_after = job % 2u;
+   const BmTapBlock* given = &render->given[tap];
+   const double begun = seconds_now();
+   giving->sink->hear_tap(giving->sink->user, tap, is_after, is_after ? given->after : given->before,
+                          giving->n_frames);
+   render->taps[tap].seconds[is_after] += seconds_now() - begun;
+}
+
+/* Let the listeners hear what is given: tap by tap side by side, then all together. */
+static bool give(BmRender* render, const BmRenderSink* sink, uint32_t n_frames, BmError* error)
+{
+   if (!n_frames) {
+      return true;
+   }
+   if (sink->hear_tap) {
+      Giving giving = {render, sink, n_frames};
+      bm_workers_run(render->workers, hear_tap, &giving, 2u * render->n_taps);
+   }
+   const double begun = seconds_now();
+   const bool ok = sink->hear(sink->user, render->given, n_frames, error);
+   render->listener_seconds += seconds_now() - begun;
+   return ok;
+}
+
 /* Hand over frames of the current block. */
 static bool give_block(BmRender* render, const BmRenderSink* sink, uint32_t start, uint32_t n_frames,
                        BmError* error)
@@ -831,7 +869,7 @@ static bool give_block(BmRender* render, const BmRenderSink* sink, uint32_t star
          render->given[t].before[c] = render->taps[t].before_block[c] + start;
       }
    }
-   return !n_frames || sink->hear(sink->user, render->given, n_frames, error);
+   return give(render, sink, n_frames, error);
 }
 
 /* Hand over what was held back; before the inserts there is nothing left by then. */
@@ -846,7 +884,7 @@ static bool give_held(BmRender* render, const BmRenderSink* sink, BmError* error
             render->given[t].before[c] = render->silence;
          }
       }
-      if (!sink->hear(sink->user, render->given, n, error)) {
+      if (!give(render, sink, n, error)) {
          return false;
       }
       done += n;
@@ -922,8 +960,7 @@ static void run_job(void* user, uint32_t job, uint32_t worker)
 
 /* A block of all nodes: level after level, the nodes of each side by side. The first error in the session's
    order is the one that is told. */
-static bool run_block(BmRender* render, BmWorkers* workers, int64_t frame, const BmRenderSink* sink,
-                      BmError* error)
+static bool run_block(BmRender* render, int64_t frame, const BmRenderSink* sink, BmError* error)
 {
    for (uint32_t start = 0, end = 0; start < render->n_order; start = end) {
       const uint32_t level = render->nodes[render->order[start]].level;
@@ -931,7 +968,7 @@ static bool run_block(BmRender* render, BmWorkers* workers, int64_t frame, const
          ++end;
       }
       Level now = {render, render->order + start, frame, sink};
-      bm_workers_run(workers, run_job, &now, end - start);
+      bm_workers_run(render->workers, run_job, &now, end - start);
       for (uint32_t n = start; n < end; ++n) {
          const BmError* own = &render->nodes[render->order[n]].error;
          if (own->is_set) {
@@ -954,7 +991,7 @@ static void collect_warnings(BmRender* render)
    }
 }
 
-static bool run_all(BmRender* render, BmWorkers* workers, const BmRenderSink* sink, BmError* error)
+static bool run_all(BmRender* render, const BmRenderSink* sink, BmError* error)
 {
    const BmSession* session = render->session;
    const int64_t n_frames = render->block_frames;
@@ -971,7 +1008,7 @@ static bool run_all(BmRender* render, BmWorkers* workers, const BmRenderSink* si
       if (sink->stop && *sink->stop) {
          return bm_fail(error, "interrupted; what was there before is as it was");
       }
-      if (!run_block(render, workers, frame, sink, error)) {
+      if (!run_block(render, frame, sink, error)) {
          return false;
       }
       fill_taps(render);
@@ -979,12 +1016,10 @@ static bool run_all(BmRender* render, BmWorkers* workers, const BmRenderSink* si
       const uint32_t start = (uint32_t)clamp(-tap_frame, 0, n_frames);
       const uint32_t end = (uint32_t)clamp(limit - tap_frame, start, n_frames);
       const uint32_t split = (uint32_t)clamp(content - tap_frame, start, end);
-      const double begun = seconds_now();
       if (!give_block(render, sink, start, split - start, error) ||
           !take_tail(render, sink, split, end, error)) {
          return false;
       }
-      render->listener_seconds += seconds_now() - begun;
       const int64_t done = clamp(tap_frame + n_frames, 0, limit);
       if (sink->progress) {
          sink->progress(sink->user, (uint64_t)done, (uint64_t)(done > content ? done : content));
@@ -1008,16 +1043,20 @@ bool bm_render_run(BmRender* render, const BmRenderSink* sink, BmError* error)
       same = is_same ? same + 1 : 1;
       widest = same > widest ? same : widest;
    }
+   if (sink->hear_tap && 2u * render->n_taps > widest) {
+      widest = 2u * render->n_taps;
+   }
    const uint32_t n_wanted = sink->n_threads ? sink->n_threads : bm_workers_of_machine();
-   BmWorkers* workers = bm_workers_new(n_wanted < widest ? n_wanted : widest);
-   const uint32_t n_workers = bm_workers_count(workers);
+   render->workers = bm_workers_new(n_wanted < widest ? n_wanted : widest);
+   const uint32_t n_workers = bm_workers_count(render->workers);
    render->n_threads = n_workers;
    render->scratch = bm_calloc(n_workers, sizeof(Scratch));
    for (uint32_t n = 0; n < n_workers; ++n) {
       render->scratch[n] = new_scratch(render->block_frames);
    }
-   const bool ok = run_all(render, workers, sink, error);
-   bm_workers_free(workers);
+   const bool ok = run_all(render, sink, error);
+   bm_workers_free(render->workers);
+   render->workers = NULL;
    for (uint32_t n = 0; n < n_workers; ++n) {
       free_scratch(&render->scratch[n]);
    }
@@ -1052,7 +1091,7 @@ static int compare_costs(const void* a, const void* b)
 
 BmRenderCost* bm_render_costs(const BmRender* render, uint32_t* n_costs)
 {
-   uint32_t n_most = 3;
+   uint32_t n_most = 5;
    for (uint32_t n = 0; n < render->session->n_nodes; ++n) {
       n_most += render->nodes[n].node ? render->nodes[n].node->n_inserts : 0;
    }
@@ -1060,12 +1099,13 @@ BmRenderCost* bm_render_costs(const BmRender* render, uint32_t* n_costs)
    *n_costs = 0;
    double takes = 0.0;
    double mixing = 0.0;
-   double listeners = render->listener_seconds;
+   double inside = 0.0;
+   double taps = 0.0;
    for (uint32_t n = 0; n < render->session->n_nodes; ++n) {
       const NodeState* state = &render->nodes[n];
       takes += state->take_seconds;
       mixing += state->seconds - state->take_seconds - state->listener_seconds;
-      listeners += state->listener_seconds;
+      inside += state->listener_seconds;
       for (uint32_t i = 0; state->node && i < state->node->n_inserts; ++i) {
          const InsertState* insert = &state->inserts[i];
          mixing -= insert->seconds;
@@ -1075,10 +1115,18 @@ BmRenderCost* bm_render_costs(const BmRender* render, uint32_t* n_costs)
          }
       }
    }
-   const BmRenderCost rest[] = {
-      {"reading takes", 0, takes}, {"faders and buses", 0, mixing}, {"stems and figures", 0, listeners}};
+   for (uint32_t t = 0; t < render->n_taps; ++t) {
+      taps += render->taps[t].seconds[0] + render->taps[t].seconds[1];
+   }
+   const BmRenderCost rest[] = {{"reading takes", 0, takes},
+                                {"faders and buses", 0, mixing},
+                                {"stems and their fingerprints", 0, render->listener_seconds},
+                                {"figures before and after the inserts", 0, taps},
+                                {"figures and fingerprints between the inserts", 0, inside}};
    for (uint32_t n = 0; n < sizeof(rest) / sizeof(rest[0]); ++n) {
-      add_cost(costs, n_costs, &rest[n]);
+      if (rest[n].seconds > 0.0) {
+         add_cost(costs, n_costs, &rest[n]);
+      }
    }
    qsort(costs, *n_costs, sizeof(BmRenderCost), compare_costs);
    return costs;

@@ -61,6 +61,9 @@ typedef struct {
    /** Hear the next frames of all taps, the stems first; all are aligned. False, with the error set, ends the
     * render. */
    bool (*hear)(void* user, const BmTapBlock* taps, uint32_t n_frames, BmError* error);
+   /** Hear the next frames of one tap, before or after its inserts, ahead of `hear`. Called for different
+      ones from different threads at a time; NULL: not. */
+   void (*hear_tap)(void* user, uint32_t tap, bool is_after, const float* const* channels, uint32_t n_frames);
    /** Hear a place inside, of each node that leads to a stem and each insert that is not bypassed; NULL: not.
     * Called for different nodes from different threads at a time. */
    void (*hear_inside)(void* user, const BmInsideBlock* block);

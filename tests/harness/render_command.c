@@ -78,11 +78,13 @@ static bool parse(int n_arguments, char** arguments, Options* options)
 static bool hear(void* user, const BmTapBlock* taps, uint32_t n_frames, BmError* error)
 {
    Listener* listener = user;
-   if (listener->report) {
-      bm_session_report_hear(listener->report, taps, n_frames);
-   }
    bm_fingerprinter_hear(listener->fingerprinter, taps, n_frames);
    return bm_stems_hear(listener->stems, taps, n_frames, error);
+}
+
+static void hear_tap(void* user, uint32_t tap, bool is_after, const float* const* channels, uint32_t n_frames)
+{
+   bm_session_report_hear(((const Listener*)user)->report, tap, is_after, channels, n_frames);
 }
 
 static void hear_inside(void* user, const BmInsideBlock* block)
@@ -273,6 +275,7 @@ static bool render_session(const Options* options, BmHost* host, BmSession* sess
    }
    const BmRenderSink sink = {.user = &listener,
                               .hear = hear,
+                              .hear_tap = with_report ? hear_tap : NULL,
                               .hear_inside = hear_inside,
                               .progress = tell,
                               .without_before = !with_report,

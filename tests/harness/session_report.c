@@ -36,8 +36,6 @@ typedef struct {
    uint32_t n_places;
    uint32_t
       n_channels; /* at every place: a take that becomes stereo is weighed as two channels from the start */
-   float* interleaved;
-   uint32_t interleaved_frames;
    bool is_finished;
 } Chain;
 
@@ -47,9 +45,7 @@ struct BmSessionReport {
    BmRender* render;
    Signal* signals; /* [n_signals], the stems first */
    uint32_t n_signals;
-   Chain** chains; /* [n_nodes] NULL where nobody listens inside */
-   float* interleaved;
-   uint32_t interleaved_frames;
+   Chain** chains;      /* [n_nodes] NULL where nobody listens inside */
    BmResponse** curves; /* [n_curves] */
    uint32_t n_curves;
    BmFigures** figures; /* [n_figures] */
@@ -135,7 +131,6 @@ static void chain_free(Chain* chain)
       free(chain->meters);
       free(chain->n_passed);
       free(chain->figures);
-      free(chain->interleaved);
    }
    free(chain);
 }
@@ -237,29 +232,15 @@ void bm_session_report_free(BmSessionReport* report)
    free(report->figures);
    free(report->blocks);
    free(report->signals);
-   free(report->interleaved);
    free(report);
 }
 
-void bm_session_report_hear(BmSessionReport* report, const BmTapBlock* taps, uint32_t n_frames)
+void bm_session_report_hear(BmSessionReport* report, uint32_t tap, bool is_after,
+                            const float* const* channels, uint32_t n_frames)
 {
-   if (report->interleaved_frames < n_frames) {
-      report->interleaved_frames = n_frames;
-      report->interleaved =
-         bm_realloc(report->interleaved, (uint64_t)n_frames * BM_MAX_CHANNELS, sizeof(float));
-   }
-   for (uint32_t s = 0; s < report->n_signals; ++s) {
-      const Signal* signal = &report->signals[s];
-      const uint32_t n_channels = signal->node->n_out;
-      for (int m = 0; m < 2 && signal->meters[m]; ++m) {
-         const float* const* channels = m ? taps[signal->tap].after : taps[signal->tap].before;
-         for (uint32_t n = 0; n < n_frames; ++n) {
-            for (uint32_t c = 0; c < n_channels; ++c) {
-               report->interleaved[n * n_channels + c] = channels[c][n];
-            }
-         }
-         bm_meter_add(signal->meters[m], report->interleaved, n_frames);
-      }
+   BmMeter* meter = report->signals[tap].meters[is_after];
+   if (meter) {
+      bm_meter_add_channels(meter, channels, n_frames);
    }
 }
 
@@ -279,18 +260,11 @@ void bm_session_report_hear_inside(BmSessionReport* report, const BmInsideBlock*
    if (from >= n_end) {
       return;
    }
-   if (chain->interleaved_frames < block->n_frames) {
-      chain->interleaved_frames = block->n_frames;
-      chain->interleaved =
-         bm_realloc(chain->interleaved, (uint64_t)block->n_frames * BM_MAX_CHANNELS, sizeof(float));
+   const float* channels[BM_MAX_CHANNELS];
+   for (uint32_t c = 0; c < chain->n_channels; ++c) {
+      channels[c] = block->channels[c < block->n_channels ? c : 0] + from;
    }
-   float* at = chain->interleaved;
-   for (uint32_t n = (uint32_t)from; n < n_end; ++n) {
-      for (uint32_t c = 0; c < chain->n_channels; ++c) {
-         *at++ = block->channels[c < block->n_channels ? c : 0][n];
-      }
-   }
-   bm_meter_add(chain->meters[block->place], chain->interleaved, n_end - (uint32_t)from);
+   bm_meter_add_channels(chain->meters[block->place], channels, n_end - (uint32_t)from);
 }
 
 static bool finish_chain(Chain* chain, double note_hz, BmError* error)

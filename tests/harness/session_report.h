@@ -31,8 +31,9 @@ BmSessionReport* bm_session_report_new(BmHost* host, const BmSession* session, B
                                        BmError* error);
 void bm_session_report_free(BmSessionReport* report);
 
-/** Hear the taps as BmRenderSink gives them. */
-void bm_session_report_hear(BmSessionReport* report, const BmTapBlock* taps, uint32_t n_frames);
+/** Hear one side of a tap as BmRenderSink gives it. */
+void bm_session_report_hear(BmSessionReport* report, uint32_t tap, bool is_after,
+                            const float* const* channels, uint32_t n_frames);
 
 /** Hear a place inside as BmRenderSink gives it: what comes to each insert and what leaves it, where that
  * says more than before and after do. */
