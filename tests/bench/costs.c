@@ -47,7 +47,7 @@ void bm_costs_add_table(BmText* text, const BmCost* cost)
    bm_text_addf(text, "\n%s%s%s, %g kHz", cost->name, *cost->form ? " " : "", cost->form,
                 cost->rate_hz / 1000.0);
    if (cost->is_plugin) {
-      bm_text_addf(text, ", starts in %.3f ms", cost->instantiate_ms);
+      bm_text_addf(text, ", starts in %.3f ms of processor time", cost->instantiate_ms);
    }
    bm_text_add(text, ", ");
    add_bytes(text, cost->bytes);
@@ -124,7 +124,7 @@ void bm_costs_add_targets(BmText* text, const BmCost* costs, uint32_t n_costs)
       }
       const double active = bm_cost_units(cost, BM_STATE_ACTIVE, TARGET_BLOCK);
       const BmTarget* target = target_for(cost->name, BM_STATE_ACTIVE);
-      const bool is_room = !strcmp(cost->name, "room-reverb") || !strcmp(cost->name, "channel-strip");
+      const bool is_room = !strcmp(cost->name, "room-reverb");
       bm_text_addf(text, "%-22s %-14s", cost->name, cost->form);
       if (target) {
          bm_text_addf(text, "%6.1f U ", target->units);

@@ -228,9 +228,9 @@ bool bm_plugin_footprint(const BmPlugin* plugin, BmStopwatch watch, double rate_
    double times_ns[N_FOOTPRINTS];
    for (uint32_t i = 0; first && i < N_FOOTPRINTS; ++i) {
       const size_t before = heap_bytes();
-      const double start = watch.wall_ns(watch.user);
+      const double start = watch.cpu_ns(watch.user);
       LilvInstance* instance = instantiate(plugin, rate_hz, error);
-      times_ns[i] = watch.wall_ns(watch.user) - start;
+      times_ns[i] = watch.cpu_ns(watch.user) - start;
       *bytes = heap_bytes() - before;
       if (!instance) {
          break;

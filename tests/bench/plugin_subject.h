@@ -17,8 +17,8 @@
 */
 BmSubject* bm_plugin_subject_new(const BmPlugin* plugin, double rate_hz, BmState state, BmError* error);
 
-/** What an instance takes: milliseconds to instantiate (median of a few) and heap bytes. False with the error
- * set. */
+/** What an instance takes: milliseconds of processor time to instantiate (median of a few) and heap bytes.
+ * False with the error set. */
 bool bm_plugin_footprint(const BmPlugin* plugin, BmStopwatch watch, double rate_hz, double* instantiate_ms,
                          size_t* bytes, BmError* error);
 
