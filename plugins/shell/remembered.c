@@ -1,6 +1,6 @@
 /* SPDX-License-Identifier: ISC */
 #define _GNU_SOURCE
-#include "remembered.h"
+#include "shell/remembered.h"
 
 #include <locale.h>
 #include <stdio.h>
