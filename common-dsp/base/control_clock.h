@@ -3,6 +3,7 @@
 #define BM_BASE_CONTROL_CLOCK_H
 
 #include <math.h>
+#include <stdbool.h>
 #include <stdint.h>
 
 /**
@@ -43,7 +44,7 @@ static inline void bm_control_clock_reset(BmControlClock* self)
 }
 
 /** True at the first frame of a period. */
-static inline int bm_control_clock_is_due(const BmControlClock* self)
+static inline bool bm_control_clock_is_due(const BmControlClock* self)
 {
    return self->position_frames == 0;
 }

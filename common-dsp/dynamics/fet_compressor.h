@@ -21,8 +21,8 @@ typedef struct {
    double ratio;        /**< 2 to 20, or BM_FET_COMPRESSOR_LIMIT_RATIO; the knee is 24 dB / ratio wide */
    double attack_ms;    /**< 0.02 to 0.8: time constant of the reduction in dB, loop closed, above the knee */
    double release_ms;   /**< 50 to 1100: time constant of the reduction in dB */
-   double makeup_db;
-   double sidechain_low_cut_hz;
+   double makeup_db;    /**< -12 to 24 */
+   double sidechain_low_cut_hz; /**< 20 to 500: corner of what the detector does not hear below */
    double link; /**< 0: each channel for itself .. 1: both follow the one that is reduced more */
    BmQuality quality;
 } BmFetCompressorParams;

@@ -13,14 +13,14 @@
 #include <stdint.h>
 
 typedef struct {
-   double threshold_db; /**< peak level that is reduced by 2.8 dB (compress), dBFS */
-   bool limit;          /**< the steeper law; a change cross-fades */
-   double emphasis;     /**< 0: the detector hears all alike .. 1: highs up to 24 dB louder */
-   bool release_is_set; /**< false: the cell's own memory; a change cross-fades */
-   double release_ms;   /**< time constant of the cell's conductance when set by hand */
-   double makeup_db;
-   double sidechain_low_cut_hz;
-   double link; /**< 0: each channel's lamp for itself .. 1: both as bright as the brighter */
+   double threshold_db;         /**< peak level that is reduced by 2.8 dB (compress), dBFS */
+   bool limit;                  /**< the steeper law; a change cross-fades */
+   double emphasis;             /**< 0: the detector hears all alike .. 1: highs up to 24 dB louder */
+   bool release_is_set;         /**< false: the cell's own memory; a change cross-fades */
+   double release_ms;           /**< time constant of the cell's conductance when set by hand */
+   double makeup_db;            /**< -12 to 24 */
+   double sidechain_low_cut_hz; /**< 20 to 500: corner of what the detector does not hear below */
+   double link;                 /**< 0: each channel's lamp for itself .. 1: both as bright as the brighter */
 } BmOptoCompressorParams;
 
 /** What moves from frame to frame. */

@@ -69,6 +69,7 @@ static inline void bm_sidechain_cut_init(BmSidechainCut* self, double sample_rat
    bm_sidechain_cut_reset(self);
 }
 
+/** Move the corner to `frequency_hz` > 0; it glides by octaves. */
 static inline void bm_sidechain_cut_set(BmSidechainCut* self, double frequency_hz)
 {
    const bool at_once = self->log_frequency.snap;

@@ -18,8 +18,8 @@ typedef struct {
    double attack_ms;    /**< 5 to 100: to 63 % of a reduction of 10 dB, in dB */
    double release_s;    /**< 0.2 to 25: time constant after a sustained level; an eighth of it after a peak */
    double balance;      /**< -1 to 1; 0: both tubes alike, +-1: currents 30 % over and under */
-   double makeup_db;
-   double sidechain_low_cut_hz;
+   double makeup_db;    /**< -12 to 24 */
+   double sidechain_low_cut_hz; /**< 20 to 500: corner of what the detector does not hear below */
    double link; /**< 0: each channel for itself .. 1: both follow the one that is reduced more */
    BmQuality quality;
 } BmVariableMuCompressorParams;

@@ -18,9 +18,9 @@ typedef enum {
 
 typedef struct {
    BmMidSideDirection direction;
-   double mid_gain_db;
-   double side_gain_db;
-   double width; /* of the side only, so mono stays what it is: 0 mono, 1 as it came, 2 twice the side */
+   double mid_gain_db;  /**< -24 to 24 */
+   double side_gain_db; /**< -24 to 24 */
+   double width; /**< of the side only, so mono stays what it is: 0 mono, 1 as it came, 2 twice the side */
    bool mid_mute;
    bool side_mute;
    bool mid_polarity; /* true: turned over */
@@ -42,8 +42,12 @@ typedef struct {
    BmCorrelation correlation; /* of the output as left and right */
 } BmMidSideMatrix;
 
+/** Set up. @return BM_OK or BM_BAD_RATE. */
 BmStatus bm_mid_side_matrix_init(BmMidSideMatrix* self, double sample_rate_hz);
+
 void bm_mid_side_matrix_set(BmMidSideMatrix* self, const BmMidSideMatrixParams* params);
+
+/** Pass [n_frames] through the matrix; `out` may be `in`. Real-time: yes. */
 void bm_mid_side_matrix_process(BmMidSideMatrix* self, const BmFrame* in, BmFrame* out, uint32_t n_frames);
 void bm_mid_side_matrix_reset(BmMidSideMatrix* self);
 

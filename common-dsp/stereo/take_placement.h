@@ -105,9 +105,11 @@ typedef struct {
    } mem;
 } BmTakePlacement;
 
+/** Bytes of the memory that init wants, 64-byte aligned: history, alignment and fades. */
 size_t bm_take_placement_bytes(double sample_rate_hz);
 
-/** Set up for 1 take (the left lane) or 2, around a sphere. @return BM_OK, BM_BAD_RATE or BM_BAD_ARGUMENT. */
+/** Set up for 1 take (the left lane) or 2, around a sphere, in `memory` [bm_take_placement_bytes()]. @return
+ * BM_OK, BM_BAD_RATE or BM_BAD_ARGUMENT. */
 BmStatus bm_take_placement_init(BmTakePlacement* self, void* memory, double sample_rate_hz, uint32_t n_takes);
 
 /** Hear through another head of the same rate, fading to it. Real-time: yes; the last head is then done with.
@@ -115,16 +117,25 @@ BmStatus bm_take_placement_init(BmTakePlacement* self, void* memory, double samp
 void bm_take_placement_set_head(BmTakePlacement* self, const BmHeadResponses* head);
 
 void bm_take_placement_set(BmTakePlacement* self, const BmTakePlacementParams* params);
+
+/** Place [n_frames], a take in each lane of `in`, left and right in `out`, which may be `in`. Real-time: yes.
+ */
 void bm_take_placement_process(BmTakePlacement* self, const BmFrame* in, BmFrame* out, uint32_t n_frames);
+
 void bm_take_placement_reset(BmTakePlacement* self);
+
 uint32_t bm_take_placement_latency_frames(const BmTakePlacement* self);
 
-/** The offset that `align` took up, for a session to keep; and put back. */
+/** The offset that `align` took up, for a session to keep. */
 BmTakeOffset bm_take_placement_learned(const BmTakePlacement* self);
+
+/** Put an offset back as if `align` had just taken it up. */
 void bm_take_placement_recall(BmTakePlacement* self, BmTakeOffset offset);
 
 /** The offset that is suggested now; see bm_take_alignment_delay_ms(). */
 BmTakeOffset bm_take_placement_suggestion(const BmTakePlacement* self);
+
+/** How sure that suggestion is, 0 to 1; see bm_take_alignment_confidence_norm(). */
 double bm_take_placement_confidence_norm(const BmTakePlacement* self);
 
 /** What folding to mono does, for either way of placing. */
