@@ -3,6 +3,7 @@
 
 #include "fingerprint.h"
 #include "host.h"
+#include "insert_cost.h"
 #include "measure.h"
 #include "progress.h"
 #include "recall.h"
@@ -180,11 +181,20 @@ static bool print_figures(const Options* options, BmHost* host, const BmSession*
       }
    }
    BmText text = {0};
+   uint32_t n_signals = 0;
+   const BmReportSignal* signals =
+      listener->report ? bm_session_report_signals(listener->report, &n_signals) : NULL;
    if (!error->is_set) {
       if (options->as_json) {
+         bm_text_add(&text, "{\"stems\": ");
          bm_measure_add_json(&text, paths, figures, n_files);
+         bm_text_add(&text, ",\n\"inserts\": ");
+         bm_insert_costs_add_json(&text, signals, n_signals);
+         bm_text_add(&text, "}\n");
       } else {
          bm_measure_add_table(&text, paths, figures, n_files, bm_terminal_columns());
+         bm_text_add(&text, "\n");
+         bm_insert_costs_add_table(&text, signals, n_signals);
       }
       fputs(text.failed ? "" : text.chars, stdout);
    }

@@ -2,6 +2,7 @@
 #include "report.h"
 
 #include "format.h"
+#include "insert_cost.h"
 #include "page.h"
 #include "pictures.h"
 #include "sheets.h"
@@ -130,28 +131,6 @@ static const BmDescriptor* find_descriptor(const char* key)
    return NULL;
 }
 
-/* What of an insert's work is shown: descriptors, and what a change of each is called. */
-static const struct {
-   const char* key;
-   const char* label;
-   const char* unit;
-} costs[] = {
-   {"integrated_lufs", "Loudness", "LU"},
-   {"crest_db", "Crest factor", "dB"},
-   {"attack_to_sustain_db", "Attack to sustain", "dB"},
-   {"highs_db", "Share above 5 kHz", "dB"},
-   {"under_note_db", "Share under lowest note", "dB"},
-   {"mono_change_lu", "Folded to mono", "LU"},
-};
-#define N_COSTS (sizeof costs / sizeof *costs)
-
-static double cost(const BmMeasurement* came, const BmMeasurement* left, uint32_t which)
-{
-   const BmDescriptor* const descriptor = find_descriptor(costs[which].key);
-   const double change = bm_measurement_value(left, descriptor) - bm_measurement_value(came, descriptor);
-   return isfinite(change) ? change : (double)NAN;
-}
-
 static void add_key(BmText* page, const BmReportSignal* signal, const char* key)
 {
    const BmDescriptor* const descriptor = find_descriptor(key);
@@ -252,21 +231,41 @@ static void add_cost(BmText* page, const char* name, uint32_t number, const BmMe
    }
    bm_text_add_html(page, name);
    bm_text_add(page, "</th>");
-   for (uint32_t c = 0; c < N_COSTS; ++c) {
+   for (uint32_t c = 0; c < BM_N_INSERT_COSTS; ++c) {
       if (is_shown[c]) {
          char text[BM_NUMBER_BYTES];
-         bm_format_value(text, cost(came, left, c), find_descriptor(costs[c].key)->decimals, true);
+         bm_format_value(text, bm_insert_cost_change(came, left, c), bm_insert_cost(c).decimals, true);
          bm_text_addf(page, "<td>%s</td>", text);
       }
    }
    bm_text_add(page, "</tr>\n");
 }
 
+static void add_cost_words(BmText* page, const BmReportSignal* signal, uint32_t number)
+{
+   const BmReportInsert* const insert = &signal->inserts[number];
+   char* words = bm_insert_cost_words(insert->came, insert->left);
+   char* warning = bm_insert_cost_warning(signal, number);
+   bm_text_addf(page, "<li>%u. ", number + 1);
+   bm_text_add_html(page, insert->name);
+   bm_text_add(page, ": ");
+   bm_text_add_html(page, words);
+   if (warning) {
+      bm_text_add(page, ". <span class=\"warn\">It ");
+      bm_text_add_html(page, warning);
+      bm_text_add(page, "</span>");
+   }
+   bm_text_add(page, "</li>\n");
+   free(words);
+   free(warning);
+}
+
 static void add_costs(BmText* page, const BmReportSignal* signal)
 {
    const BmReportInsert* first = NULL;
    const BmReportInsert* last = NULL;
-   bool is_shown[N_COSTS] = {false};
+   bool is_shown[BM_N_INSERT_COSTS] = {false};
+   bool is_any_shown = false;
    for (uint32_t n = 0; n < signal->n_inserts; ++n) {
       const BmReportInsert* const insert = &signal->inserts[n];
       if (!insert->came || !insert->left) {
@@ -274,13 +273,10 @@ static void add_costs(BmText* page, const BmReportSignal* signal)
       }
       first = first ? first : insert;
       last = insert;
-      for (uint32_t c = 0; c < N_COSTS; ++c) {
-         is_shown[c] = is_shown[c] || isfinite(cost(insert->came, insert->left, c));
+      for (uint32_t c = 0; c < BM_N_INSERT_COSTS; ++c) {
+         is_shown[c] = is_shown[c] || isfinite(bm_insert_cost_change(insert->came, insert->left, c));
+         is_any_shown = is_any_shown || is_shown[c];
       }
-   }
-   bool is_any_shown = false;
-   for (uint32_t c = 0; c < N_COSTS; ++c) {
-      is_any_shown = is_any_shown || is_shown[c];
    }
    if (!is_any_shown) {
       return;
@@ -289,9 +285,10 @@ static void add_costs(BmText* page, const BmReportSignal* signal)
                "<div class=\"wide\" tabindex=\"0\" role=\"region\" aria-label=\"What each insert cost\">"
                "<table><caption>What each insert cost <small>what left it against what came to it"
                "</small></caption><thead><tr><th scope=\"col\">Insert</th>");
-   for (uint32_t c = 0; c < N_COSTS; ++c) {
+   for (uint32_t c = 0; c < BM_N_INSERT_COSTS; ++c) {
       if (is_shown[c]) {
-         bm_text_addf(page, "<th scope=\"col\">%s <small>%s</small></th>", costs[c].label, costs[c].unit);
+         bm_text_addf(page, "<th scope=\"col\">%s <small>%s</small></th>", bm_insert_cost(c).label,
+                      bm_insert_cost(c).unit);
       }
    }
    bm_text_add(page, "</tr></thead><tbody>\n");
@@ -304,7 +301,13 @@ static void add_costs(BmText* page, const BmReportSignal* signal)
    if (first != last) {
       add_cost(page, "All of them", 0, first->came, last->left, is_shown);
    }
-   bm_text_add(page, "</tbody></table></div>\n");
+   bm_text_add(page, "</tbody></table></div>\n<ul class=\"in-words\">\n");
+   for (uint32_t n = 0; n < signal->n_inserts; ++n) {
+      if (signal->inserts[n].came && signal->inserts[n].left) {
+         add_cost_words(page, signal, n);
+      }
+   }
+   bm_text_add(page, "</ul>\n");
 }
 
 static void add_settings(BmText* page, const BmReportInsert* insert, bool is_changed)
@@ -474,6 +477,32 @@ static void add_overview(BmText* page, const BmReport* report)
    bm_text_add(page, "</tbody></table></div>\n");
 }
 
+/* What asks for another look, where it is seen without unfolding anything. */
+static void add_warnings(BmText* page, const BmReport* report)
+{
+   bool is_begun = false;
+   for (uint32_t s = 0; s < report->n_signals; ++s) {
+      const BmReportSignal* const signal = &report->signals[s];
+      for (uint32_t n = 0; n < signal->n_inserts && !bm_insert_costs_are_told(report->signals, s); ++n) {
+         char* const warning = bm_insert_cost_warning(signal, n);
+         if (!warning) {
+            continue;
+         }
+         bm_text_add(page, is_begun ? "" : "<div class=\"another-look\"><h3>Worth another look</h3><ul>\n");
+         is_begun = true;
+         bm_text_addf(page, "<li><a href=\"#signal-%u\">", s + 1);
+         bm_text_add_html(page, signal->name);
+         bm_text_addf(page, "</a>, %u. ", n + 1);
+         bm_text_add_html(page, signal->inserts[n].name);
+         bm_text_add(page, " ");
+         bm_text_add_html(page, warning);
+         bm_text_add(page, "</li>\n");
+         free(warning);
+      }
+   }
+   bm_text_add(page, is_begun ? "</ul></div>\n" : "");
+}
+
 static void add_definitions(BmText* page)
 {
    bm_text_add(page, "<section class=\"signal\">\n<details class=\"definitions\"><summary>How each figure is "
@@ -510,6 +539,7 @@ bool bm_report_write(const BmReport* report, const char* path)
    if (report->n_signals > 1) {
       add_overview(&page, report);
    }
+   add_warnings(&page, report);
    for (uint32_t n = 0; n < report->n_signals; ++n) {
       add_signal(&page, &report->signals[n], n + 1, report->n_signals);
    }

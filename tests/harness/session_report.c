@@ -45,8 +45,9 @@ struct BmSessionReport {
    BmRender* render;
    Signal* signals; /* [n_signals], the stems first */
    uint32_t n_signals;
-   Chain** chains;      /* [n_nodes] NULL where nobody listens inside */
-   BmResponse** curves; /* [n_curves] */
+   BmReportSignal* described; /* [n_signals] once written */
+   Chain** chains;            /* [n_nodes] NULL where nobody listens inside */
+   BmResponse** curves;       /* [n_curves] */
    uint32_t n_curves;
    BmFigures** figures; /* [n_figures] */
    uint32_t n_figures;
@@ -135,8 +136,7 @@ static void chain_free(Chain* chain)
    free(chain);
 }
 
-/* Listen inside a node, unless it is a track with one insert, of which before and after say it all, or has
-   none that does more than look on. */
+/* Listen inside a node, unless it has no insert that does more than look on. */
 static bool listen_inside(BmSessionReport* report, uint32_t index, BmError* error)
 {
    const BmNode* node = &report->session->nodes[index];
@@ -147,7 +147,7 @@ static bool listen_inside(BmSessionReport* report, uint32_t index, BmError* erro
       n_active += !insert->is_bypassed && !strstr(insert->plugin->class_name, "Analyser");
       n_channels = !insert->is_bypassed && insert->n_out > n_channels ? insert->n_out : n_channels;
    }
-   if (n_active < (node->is_track ? 2u : 1u) || report->chains[index]) {
+   if (!n_active || report->chains[index]) {
       return true;
    }
    Chain* chain = bm_calloc(1, sizeof(Chain));
@@ -265,6 +265,29 @@ void bm_session_report_hear_inside(BmSessionReport* report, const BmInsideBlock*
       channels[c] = block->channels[c < block->n_channels ? c : 0] + from;
    }
    bm_meter_add_channels(chain->meters[block->place], channels, n_end - (uint32_t)from);
+}
+
+static bool leads_to(const BmSession* session, uint32_t from, uint32_t to)
+{
+   const BmNode* node = &session->nodes[from];
+   bool leads = from == to;
+   for (uint32_t n = 0; n < node->n_routes && !leads; ++n) {
+      leads = leads_to(session, node->routes[n].to, to);
+   }
+   return leads;
+}
+
+/* The lowest note that inserts are measured against: of the take, or of a bus that of the first stem it leads
+   to. */
+static double lowest_note_hz(const BmSessionReport* report, const Signal* signal)
+{
+   double note_hz = signal->before->figures.lowest_note_hz;
+   for (uint32_t n = 0; n < report->session->n_stems && !(note_hz > 0.0); ++n) {
+      if (leads_to(report->session, signal->index, report->session->stems[n].from)) {
+         note_hz = report->signals[n].before->figures.lowest_note_hz;
+      }
+   }
+   return note_hz;
 }
 
 static bool finish_chain(Chain* chain, double note_hz, BmError* error)
@@ -695,11 +718,12 @@ bool bm_session_report_write(BmSessionReport* report, const BmReportTask* task, 
    for (uint32_t n = 0; n < report->n_signals; ++n) {
       Signal* signal = &report->signals[n];
       if (!measure(report, signal, task, error) ||
-          !finish_chain(report->chains[signal->index], signal->before->figures.lowest_note_hz, error)) {
+          !finish_chain(report->chains[signal->index], lowest_note_hz(report, signal), error)) {
          return false;
       }
       signals[n] = describe_signal(report, signal, task->stems);
    }
+   report->described = signals;
    const double length_s = (double)bm_stems_n_frames(task->stems) / session->rate_hz;
    const BmReportFact facts[] = {
       {"Sample rate", keep(report, bm_print("%g kHz", session->rate_hz / 1000.0))},
@@ -724,4 +748,10 @@ bool bm_session_report_write(BmSessionReport* report, const BmReportTask* task, 
 const BmMeasurement* bm_session_report_figures(const BmSessionReport* report, uint32_t stem, bool before)
 {
    return before ? &report->signals[stem].before->figures : &report->signals[stem].after->figures;
+}
+
+const BmReportSignal* bm_session_report_signals(const BmSessionReport* report, uint32_t* n_signals)
+{
+   *n_signals = report->described ? report->n_signals : 0u;
+   return report->described;
 }

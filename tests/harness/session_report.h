@@ -9,6 +9,7 @@
 #include "measure.h"
 #include "progress.h"
 #include "render.h"
+#include "report.h"
 #include "session.h"
 #include "stems.h"
 
@@ -54,5 +55,9 @@ bool bm_session_report_write(BmSessionReport* report, const BmReportTask* task, 
 
 /** What was measured of a stem, before and after; after bm_session_report_write(). */
 const BmMeasurement* bm_session_report_figures(const BmSessionReport* report, uint32_t stem, bool before);
+
+/** What was told of the stems, and of each track and bus with a place of its own; none before
+   bm_session_report_write(). Borrowed until bm_session_report_free(). */
+const BmReportSignal* bm_session_report_signals(const BmSessionReport* report, uint32_t* n_signals);
 
 #endif

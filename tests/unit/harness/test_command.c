@@ -378,6 +378,23 @@ static void a_report_tells_what_each_insert_cost_wherever_it_stands(void** state
       }
    }
    assert_null(strstr(page, "2. Test mono</th><td>"));
+   /* The terminal and the JSON tell the same, of a bus with a single insert too. */
+   static const char* const printed[] = {"\n  1. Test mono                     −6.0        0.0",
+                                         "\n  all of them                     −18.1        0.0",
+                                         "\n  1. Test stereo                   +6.0        0.0",
+                                         "1. Test stereo leaves 6.0 LU louder than it came"};
+   const Result result = run("render", in_folder("chain.ttl"), "-o", folder);
+   for (size_t n = 0; n < sizeof(printed) / sizeof(printed[0]); ++n) {
+      if (!strstr(result.text, printed[n])) {
+         fail_msg("nothing says \"%s\" in %s", printed[n], result.text);
+      }
+   }
+   const Result as_json = run("render", in_folder("chain.ttl"), "-o", folder, "--json");
+   assert_true(is_json(as_json.text));
+   const char* const inserts = strstr(as_json.text, "\"inserts\": [");
+   assert_non_null(inserts);
+   assert_close(json_figure(inserts, "integrated_lufs", 2), -12.04, 0.01);
+   assert_int_equal(count_of(inserts, "\"words\": "), 4);
    /* What mono keeps is a column for both, as both end in stereo, and for the overview. */
    assert_int_equal(count_of(page, "Folded to mono <small>LU</small></th></tr>"), 3);
    free(page);

@@ -220,6 +220,9 @@ static void what_each_insert_cost_is_a_row_and_the_last_row_adds_them_up(void** 
    const BmReport report = {.title = "T", .signals = signals, .n_signals = 3};
    char* const page = written_page(&report);
    assert_int_equal(count_of(page, "What each insert cost <small>"), 1); /* the others have nothing to show */
+   assert_non_null(
+      strstr(page, "<li>3. Wide: 1.5 LU quieter, highs 1.0 dB brighter, mono loses 0.6 LU more</li>"));
+   assert_null(strstr(page, "Worth another look"));
    char* const table = strstr(page, "What each insert cost <small>");
    *strstr(table, "</table>") = '\0';
    assert_non_null(strstr(table, "Folded to mono <small>LU</small></th></tr>"));
@@ -240,6 +243,33 @@ static void what_each_insert_cost_is_a_row_and_the_last_row_adds_them_up(void** 
    }
    free(page);
    bm_analysis_free(&silence);
+   bm_analysis_free(&analysis);
+}
+
+/* Eight signals are folded, and what is wrong in one of them must not be. */
+static void what_asks_for_another_look_is_said_above_all_that_is_folded(void** state)
+{
+   (void)state;
+   BmAnalysis analysis = analyse(0.5, 0.2, 1.0);
+   BmMeasurement places[2] = {analysis.figures, analysis.figures};
+   places[0].under_note_db = -58.0;
+   places[1].under_note_db = -40.0;
+   const BmReportInsert insert = {.name = "FET & co", .uri = "urn:x", .came = &places[0], .left = &places[1]};
+   BmReportSignal signals[8];
+   for (uint32_t n = 0; n < 8; ++n) {
+      signals[n] =
+         (BmReportSignal){.name = n == 6 ? "The <sixth>" : "Other", .kind = "Track", .after = &analysis};
+   }
+   signals[6].inserts = &insert;
+   signals[6].n_inserts = 1;
+   const BmReport report = {.title = "T", .signals = signals, .n_signals = 8};
+   char* const page = written_page(&report);
+   const char* const said =
+      strstr(page, "<li><a href=\"#signal-7\">The &lt;sixth&gt;</a>, 1. FET &amp; co brings 18.0 dB");
+   assert_non_null(said);
+   assert_true(said < strstr(page, "<details"));
+   assert_int_equal(count_of(page, "brings 18.0 dB back under the lowest note"), 2);
+   free(page);
    bm_analysis_free(&analysis);
 }
 
@@ -422,6 +452,7 @@ int main(void)
       cmocka_unit_test(the_table_prints_what_was_measured),
       cmocka_unit_test(what_cancels_in_mono_is_warned_of),
       cmocka_unit_test(what_each_insert_cost_is_a_row_and_the_last_row_adds_them_up),
+      cmocka_unit_test(what_asks_for_another_look_is_said_above_all_that_is_folded),
       cmocka_unit_test(the_overview_has_a_column_for_mono_where_there_is_stereo),
       cmocka_unit_test(hostile_names_stay_names),
       cmocka_unit_test(a_page_of_200_tracks_stays_small_and_finds_its_way),
