@@ -35,6 +35,7 @@
    let place = 0;
    let lastPlace = 0; // that was heard before it
    let isBlind = false;
+   let isMono = false;
    let volumeDb = Number(player.dataset.volume);
    let notes = [];
 
@@ -102,10 +103,22 @@
          merger.connect(gain).connect(output);
          return gain.gain;
       });
-      output.connect(destination);
+      // As it is, and folded to mono: half the sum of left and right, the same on both sides.
+      const straight = to.createGain();
+      const folded = to.createGain();
+      folded.channelCount = 1;
+      folded.channelCountMode = "explicit";
+      folded.gain.value = 0;
+      output.connect(straight).connect(destination);
+      output.connect(folded).connect(destination);
       return {
          input: input,
          output: output,
+         heard: [straight, folded],
+         fold: function (on, time) {
+            straight.gain.setTargetAtTime(on ? 0 : 1, time, SWITCH_S);
+            folded.gain.setTargetAtTime(on ? 1 : 0, time, SWITCH_S);
+         },
          begin: (k) => gains.forEach((gain, g) => (gain.value = g === k ? 1 : 0)),
          // All start together and approach their ends alike, so that they add up to 1 at any time, even when one
          // switch cuts into another.
@@ -161,6 +174,9 @@
       graph = makeGraph(context, context.destination);
       graph.begin(order[place]);
       graph.output.gain.value = amplitude(volumeDb);
+      if (isMono) {
+         graph.fold(true, 0);
+      }
    }
 
    function position() {
@@ -251,6 +267,14 @@
       show();
    }
 
+   function setMono(on) {
+      isMono = on && nChannels === 2;
+      if (graph) {
+         graph.fold(isMono, context.currentTime + AHEAD_S);
+      }
+      show();
+   }
+
    function select(chosen) {
       if (chosen < 0 || chosen >= n) {
          return;
@@ -300,6 +324,7 @@
       byId("play").textContent = source ? "Pause" : "Play";
       byId("loop").setAttribute("aria-pressed", String(loop.on));
       byId("loop-clear").disabled = !hasRegion;
+      byId("mono").setAttribute("aria-pressed", String(isMono));
       byId("region").setAttribute("x", (1000 * loop.from) / length);
       byId("region").setAttribute("width", hasRegion || loop.on ? (1000 * (loop.to - loop.from)) / length : 0);
       byId("region").style.opacity = loop.on ? "" : "0.1";
@@ -447,6 +472,9 @@
          return item;
       }));
       byId("tally").textContent = tally();
+      const last = notes.length ? names.indexOf(notes[notes.length - 1].chosen) : -1;
+      byId("keep").hidden = last < 0;
+      byId("keep-line").textContent = last < 0 ? "" : choices[last].dataset.keep;
    }
 
    function notesAsText() {
@@ -500,6 +528,7 @@
          "[": loopFrom,
          "]": loopTo,
          x: () => select(lastPlace),
+         m: () => setMono(!isMono),
          b: () => setBlind(!isBlind),
          "-": () => setVolume(volumeDb - 1),
          "+": () => setVolume(volumeDb + 1),
@@ -546,6 +575,7 @@
       byId("loop-from").addEventListener("click", loopFrom);
       byId("loop-to").addEventListener("click", loopTo);
       byId("loop-clear").addEventListener("click", () => setLoop(loop.on, 0, length));
+      byId("mono").addEventListener("click", () => setMono(!isMono));
       byId("volume").addEventListener("input", () => setVolume(Number(byId("volume").value)));
       byId("blind").addEventListener("click", () => setBlind(!isBlind));
       byId("verdict").addEventListener("submit", noteIt);
@@ -592,6 +622,8 @@
       show();
    }
 
+   byId("keep-file").textContent = player.dataset.session;
+   byId("mono").hidden = nChannels < 2;
    controls.forEach((control) => (control.disabled = true));
    byId("seek").max = length;
    select(0);

@@ -76,6 +76,7 @@ static const Measure measures[] = {
    {.key = "attack_to_sustain_db"},
    {.key = "crest_db"},
    {.key = "highs_db"},
+   {.key = "under_note_db"},
    {.label = "Share below 250 Hz",
     .unit = "dB",
     .decimals = 1,
@@ -307,6 +308,19 @@ static void add_spectra(BmText* page, const BmAudition* audition)
 
 /* ---- player ---- */
 
+/* The line that keeps the choice, as the session wants it. */
+static void add_keep(BmText* page, const BmAuditionTake* take)
+{
+   BmText label = {0};
+   for (const char* c = take->alternative->label; *c; ++c) {
+      bm_text_addf(&label, *c == '"' || *c == '\\' ? "\\%c" : "%c", *c);
+   }
+   bm_text_add(page, "\" data-keep=\"bm:choice &quot;");
+   bm_text_add_html(page, label.chars);
+   bm_text_add(page, "&quot; ;");
+   bm_text_free(&label);
+}
+
 static void add_choices(BmText* page, const BmAudition* audition)
 {
    bm_text_add(page, "<fieldset class=\"choices\"><legend>Alternatives</legend>\n");
@@ -317,6 +331,7 @@ static void add_choices(BmText* page, const BmAudition* audition)
       bm_text_add_url(page, take->script);
       bm_text_add(page, "\" data-name=\"");
       add_name(page, take);
+      add_keep(page, take);
       bm_text_add(page, "\" data-note=\"");
       bm_text_add_html(page, take->alternative->note);
       bm_text_addf(page, "\"><input type=\"radio\" name=\"choice\" value=\"%u\"%s>", n, n ? "" : " checked");
@@ -347,6 +362,7 @@ static const char transport[] =
    "<button id=\"loop-from\" type=\"button\">From here</button>"
    "<button id=\"loop-to\" type=\"button\">To here</button>"
    "<button id=\"loop-clear\" type=\"button\">Whole</button></span>"
+   "<button id=\"mono\" type=\"button\" aria-pressed=\"false\">Mono</button>"
    "<label class=\"volume\">Volume <input id=\"volume\" type=\"range\" min=\"-60\" max=\"0\" step=\"1\"> "
    "<output id=\"volume-value\"></output></label>"
    "</div>\n";
@@ -362,6 +378,11 @@ static const char verdict[] =
    "<button id=\"note-it\" type=\"submit\" disabled>Note it</button>\n"
    "</form>\n"
    "<div id=\"notes\" class=\"notes\" hidden><h3>Noted</h3><ol id=\"rounds\"></ol><p id=\"tally\"></p>"
+   "<div id=\"keep\" class=\"paste\" hidden><div><p class=\"help\">To render it, put this line under <code>a "
+   "bm:Session</code> in <code id=\"keep-file\"></code>:</p><button type=\"button\" class=\"copy\" hidden "
+   "aria-label=\"Copy the line that keeps the choice\">Copy</button></div><pre id=\"keep-line\" "
+   "tabindex=\"0\" "
+   "role=\"region\" aria-label=\"The line that keeps the choice\"></pre></div>\n"
    "<div class=\"row\"><button id=\"save\" type=\"button\">Save as text</button>"
    "<button id=\"forget\" type=\"button\">Forget all</button></div></div>\n";
 
@@ -374,6 +395,8 @@ static const char keys[] =
    "<tr><th scope=\"row\"><kbd>Home</kbd></th><td>to the start, or to the start of the loop</td></tr>"
    "<tr><th scope=\"row\"><kbd>L</kbd></th><td>loop on, off</td></tr>"
    "<tr><th scope=\"row\"><kbd>[</kbd> <kbd>]</kbd></th><td>loop from here, to here</td></tr>"
+   "<tr><th scope=\"row\"><kbd>M</kbd></th><td>mono on, off: left and right folded to half their "
+   "sum</td></tr>"
    "<tr><th scope=\"row\"><kbd>B</kbd></th><td>blind on, off</td></tr>"
    "<tr><th scope=\"row\"><kbd>-</kbd> <kbd>+</kbd></th><td>1 dB softer, louder</td></tr>"
    "</tbody></table><p class=\"help\">Click in the waveform to go there; drag over it to loop a passage.</p>"
@@ -384,9 +407,12 @@ static void add_player(BmText* page, const BmAudition* audition)
    const double start_db = fmin(0.0, floor(BM_AUDITION_START_LUFS - audition->integrated_lufs));
    bm_text_addf(page,
                 "<section class=\"signal\" id=\"player\" aria-label=\"Player\" data-rate=\"%.0f\" "
-                "data-channels=\"%u\" data-frames=\"%llu\" data-volume=\"%.0f\">\n",
+                "data-channels=\"%u\" data-frames=\"%llu\" data-volume=\"%.0f\" data-session=\"",
                 audition->session->rate_hz, audition->n_channels, (unsigned long long)audition->n_frames,
                 start_db);
+   const char* slash = strrchr(audition->session->path, '/');
+   bm_text_add_html(page, slash ? slash + 1 : audition->session->path);
+   bm_text_add(page, "\">\n");
    bm_page_add_paragraph(page, "caution", bm_hearing_caution);
    bm_text_add(page,
                "<noscript><p class=\"warn\">The player needs JavaScript. The files further down open in any "
@@ -506,10 +532,12 @@ void bm_audition_add_page(BmText* page, const BmAudition* audition)
    add_table(page, audition);
    add_spectra(page, audition);
    add_definitions(page);
-   bm_text_add(page,
-               "</section>\n<section class=\"signal\" aria-labelledby=\"settings-name\">\n<h2 "
-               "id=\"settings-name\">What made each</h2>\n<p>To keep a choice, put its text in the place of "
-               "<code>bm:inserts</code> in the session.</p>\n<div class=\"columns\">\n");
+   bm_text_add(
+      page,
+      "</section>\n<section class=\"signal\" aria-labelledby=\"settings-name\">\n<h2 "
+      "id=\"settings-name\">What made each</h2>\n<p>To keep a choice and leave the others in reach, "
+      "name it in the session: <code>bm:choice</code>, as the player says once you have noted one. To "
+      "keep it alone, put its text in the place of <code>bm:inserts</code>.</p>\n<div class=\"columns\">\n");
    for (uint32_t n = 0; n < audition->n_takes; ++n) {
       add_settings(page, audition, n);
    }

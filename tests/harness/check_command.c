@@ -103,10 +103,10 @@ static int say_all(BmSession* session, const BmFingerprint* recorded, const BmFi
 static int compare(BmHost* host, BmSession* session, const char* path, BmError* error)
 {
    BmFingerprint* recorded = bm_fingerprint_read(path, error);
-   BmFingerprint* now = recorded ? bm_fingerprint_take(host, session, 0, false, bm_stop(), error) : NULL;
+   BmFingerprint* now = recorded ? bm_fingerprint_take(host, session, NULL, false, bm_stop(), error) : NULL;
    if (now && !is_identical(recorded, now, session)) {
       bm_fingerprint_free(now);
-      now = bm_fingerprint_take(host, session, 0, true, bm_stop(), error);
+      now = bm_fingerprint_take(host, session, NULL, true, bm_stop(), error);
    }
    const int status = now ? say_all(session, recorded, now) : TROUBLE;
    bm_fingerprint_free(now);
@@ -116,7 +116,7 @@ static int compare(BmHost* host, BmSession* session, const char* path, BmError* 
 
 static int accept(BmHost* host, BmSession* session, const char* path, BmError* error)
 {
-   BmFingerprint* now = bm_fingerprint_take(host, session, 0, true, bm_stop(), error);
+   BmFingerprint* now = bm_fingerprint_take(host, session, NULL, true, bm_stop(), error);
    if (now && bm_fingerprint_write(now, path, error)) {
       printf("%s: recorded in %s\n", session->path, path);
    }

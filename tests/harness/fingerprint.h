@@ -95,12 +95,14 @@ void bm_fingerprinter_hear_inside(BmFingerprinter* self, const BmInsideBlock* bl
 BmFingerprint* bm_fingerprinter_finish(BmFingerprinter* self, BmError* error);
 
 /**
-   Render the session with one alternative after the other, from the number `first` on, to no file, and leave
-   it with the first chosen. Progress goes to standard error.
+   Render the session with one alternative after the other, to no file, and leave it with its own choice.
+   Progress goes to standard error.
 
-   @return those of all of them in a chain, NULL for none; NULL with the error set.
+   @param chosen  what is known of the session's own choice, which is then not rendered; NULL: nothing. The
+   chain takes it over; after an error it is freed.
+   @return those of all of them in a chain, in the order of the session; NULL with the error set.
 */
-BmFingerprint* bm_fingerprint_take(BmHost* host, BmSession* session, uint32_t first, bool with_figures,
+BmFingerprint* bm_fingerprint_take(BmHost* host, BmSession* session, BmFingerprint* chosen, bool with_figures,
                                    const volatile sig_atomic_t* stop, BmError* error);
 
 /** Read one that was written, with its alternatives. @return NULL with an error that names file and line. */

@@ -50,19 +50,22 @@ static BmFingerprint* take_one(BmHost* host, const BmSession* session, bool with
    return print;
 }
 
-BmFingerprint* bm_fingerprint_take(BmHost* host, BmSession* session, uint32_t first, bool with_figures,
+BmFingerprint* bm_fingerprint_take(BmHost* host, BmSession* session, BmFingerprint* chosen, bool with_figures,
                                    const volatile sig_atomic_t* stop, BmError* error)
 {
    BmFingerprint* all = NULL;
    BmFingerprint** end = &all;
    const uint32_t n_choices = session->n_alternatives ? session->n_alternatives : 1;
-   for (uint32_t n = first; n < n_choices && !error->is_set; ++n) {
+   for (uint32_t n = 0; n < n_choices && !error->is_set; ++n) {
       bm_session_choose(session, n);
-      *end = take_one(host, session, with_figures, stop, error);
+      const bool is_known = chosen && n == session->choice;
+      *end = is_known ? chosen : take_one(host, session, with_figures, stop, error);
+      chosen = is_known ? NULL : chosen;
       end = *end ? &(*end)->next : end;
    }
-   bm_session_choose(session, 0);
+   bm_session_choose(session, session->choice);
    if (error->is_set) {
+      bm_fingerprint_free(chosen);
       bm_fingerprint_free(all);
       return NULL;
    }

@@ -108,9 +108,11 @@ static void print_warnings(const BmSession* session, const BmRender* render, con
       fprintf(stderr, "bookmatch: warning: %s\n", session->warnings[n]);
    }
    if (session->n_alternatives) {
-      fprintf(stderr,
-              "bookmatch: of %u alternatives \"%s\" is rendered; `bookmatch audition` compares them\n",
-              session->n_alternatives, session->alternatives[session->alternative].label);
+      fprintf(
+         stderr,
+         "bookmatch: of %u alternatives \"%s\" is rendered; `bookmatch audition` compares them, bm:choice "
+         "names another\n",
+         session->n_alternatives, session->alternatives[session->alternative].label);
    }
    for (uint32_t n = 0; bm_render_warning(render, n); ++n) {
       fprintf(stderr, "bookmatch: warning: %s\n", bm_render_warning(render, n));
@@ -206,7 +208,7 @@ static bool print_figures(const Options* options, BmHost* host, const BmSession*
 
 /* With the stems in a folder of the user's choice the fingerprint goes there too. Else it goes beside the
    session, and what is recorded there of the same session stays: it is what the session is held to.
-   Alternatives beyond the first are rendered for it alone. */
+   Alternatives other than the chosen one are rendered for it alone. */
 static bool record(const Options* options, BmHost* host, BmSession* session, const Listener* listener,
                    BmError* error)
 {
@@ -219,14 +221,15 @@ static bool record(const Options* options, BmHost* host, BmSession* session, con
    BmError none = {0};
    BmFingerprint* recorded = options->is_folder_given ? NULL : bm_fingerprint_read(path, &none);
    const bool stays = recorded && recorded->session == now->session;
-   if (stays && bm_recall_compare(recorded, now) == BM_RECALL_DIFFERENT) {
+   const BmFingerprint* before = stays ? bm_fingerprint_of_choice(recorded, session) : NULL;
+   if (before && bm_recall_compare(before, now) == BM_RECALL_DIFFERENT) {
       fprintf(stderr,
               "bookmatch: warning: %s sounds other than %s says; `bookmatch check` tells what differs, "
               "--accept records it\n",
               session->path, path);
    }
    if (!stays) {
-      now->next = bm_fingerprint_take(host, session, 1, !options->without_report, bm_stop(), error);
+      now = bm_fingerprint_take(host, session, now, !options->without_report, bm_stop(), error);
    }
    const bool ok = stays || (!error->is_set && bm_fingerprint_write(now, path, error));
    bm_fingerprint_free(recorded);

@@ -44,7 +44,7 @@ enum {
 };
 
 static const Place places[N_PLACES] = {
-   [IN_SESSION] = {"a session", {"sampleRate", "maxTail", NULL}},
+   [IN_SESSION] = {"a session", {"sampleRate", "maxTail", "choice", NULL}},
    [IN_TRACK] = {"a track",
                  {"take", "takeChannels", "offset", "inverted", "inserts", "gain", "pan", "mute", "output",
                   "send", "automation", NULL}},
@@ -709,6 +709,26 @@ static void list_add(List* list, const BmTerm* item, uint32_t line)
    list->lines[list->n_items++] = line;
 }
 
+/* Which alternative the session has settled on; the first where it says nothing. */
+static bool read_decision(Reader* reader, const BmTerm* session_term)
+{
+   BmSession* session = reader->session;
+   const BmStatement* s = NULL;
+   if (!get_one(reader, session_term, BM_NS "choice", &s) || !s) {
+      return !reader->error->is_set;
+   }
+   if (s->object->kind != BM_TERM_LITERAL) {
+      return fail_line(reader, s->line, "bm:choice names an alternative: bm:choice \"its rdfs:label\"");
+   }
+   if (!session->n_alternatives) {
+      return fail_line(reader, s->line,
+                       "bm:choice chooses between bm:alternatives, and the session offers none");
+   }
+   const BmAlternative* chosen = find_alternative(session, s->object->text);
+   session->choice = chosen ? (uint32_t)(chosen - session->alternatives) : 0;
+   return chosen || fail_unknown_alternative(reader, s->line, s->object->text);
+}
+
 /* Put what the alternative holds in the place of a choice. */
 static bool expand_choice(Reader* reader, const BmStatement* choice, BmAlternative* alternative, List* chain)
 {
@@ -1228,7 +1248,7 @@ static bool settle_channels(Reader* reader)
          }
       }
    }
-   bm_session_choose(session, 0);
+   bm_session_choose(session, session->choice);
    return true;
 }
 
@@ -1302,7 +1322,7 @@ static bool read_all(Reader* reader)
          "the first take has %g Hz, at which no session can run; give a bm:sampleRate of %g to %g Hz",
          session->rate_hz, BM_MIN_RATE_HZ, BM_MAX_RATE_HZ);
    }
-   if (!read_choices(reader)) {
+   if (!read_choices(reader) || !read_decision(reader, session_term)) {
       return false;
    }
    for (uint32_t n = 0; n < session->n_nodes; ++n) {

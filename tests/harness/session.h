@@ -138,7 +138,8 @@ typedef struct {
    BmAlternative*
       alternatives; /**< [n_alternatives] in the order of their first place; none: nothing varies */
    uint32_t n_alternatives;
-   uint32_t alternative;    /**< that is chosen; the first after reading */
+   uint32_t choice;         /**< the one that the session names, or the first */
+   uint32_t alternative;    /**< that is chosen; `choice` after reading */
    uint64_t content_frames; /**< until the last take ends */
    char** warnings;         /**< [n_warnings] lines about what is legal and yet surely not meant */
    uint32_t n_warnings;

@@ -248,6 +248,65 @@ class AuditionPage(unittest.TestCase):
         self.browser.press(' ')
         self.assertAlmostEqual(self.browser.run('bookmatchAudition.live().graph.output.gain.value'), 10 ** (volume_db / 20), 6)
 
+    def test_mono_is_half_the_sum_on_both_sides_and_comes_without_a_step(self):
+        found = self.browser.run('''(async () => {
+            const page = window.bookmatchAudition, whole = page.live().buffer, rate = whole.sampleRate;
+            const offline = new OfflineAudioContext(2, rate, rate), at = (time) => Math.round(time * rate);
+            const graph = page.makeGraph(offline, offline.destination);
+            graph.begin(0);
+            page.startSource(offline, graph.input, whole, 0, 0, false);
+            graph.fold(true, 0.55);
+            const heard = await offline.startRendering();
+            let before = 0, outside = 0, folded = 0, wide = 0, step = 0;
+            for (let c = 0; c < 2; ++c) {
+               const out = heard.getChannelData(c), own = whole.getChannelData(c), other = whole.getChannelData(1 - c);
+               let last = [0, 0];
+               for (let i = at(0.1); i < rate; ++i) {
+                  const half = 0.5 * (own[i] + other[i]);
+                  wide = Math.max(wide, Math.abs(own[i] - half));
+                  if (i < at(0.55)) before = Math.max(before, Math.abs(out[i] - own[i]));
+                  if (i > at(0.65)) folded = Math.max(folded, Math.abs(out[i] - half));
+                  if (Math.abs(own[i] - half) > 0.001) {
+                     const share = (out[i] - own[i]) / (half - own[i]);
+                     step = Math.max(step, (share - last[1]) / (i - last[0]));
+                     last = [i, share];
+                  }
+                  outside = Math.max(outside, out[i] - Math.max(own[i], half), Math.min(own[i], half) - out[i]);
+               }
+            }
+            return { before, outside, folded, wide, step };
+        })()''')
+        self.assertGreater(found['wide'], 0.01)
+        self.assertEqual(found['before'], 0.0)
+        self.assertLess(found['folded'], FADE_END)
+        self.assertLess(found['outside'], FADE_END)
+        self.assertLess(found['step'], 0.01)  # a frame of 4 ms is 0.0052
+        self.browser.press(' ')
+        heard = 'bookmatchAudition.live().graph.heard.map((node) => Math.round(node.gain.value))'
+        for key_or_click, pressed, gains in ((lambda: self.browser.press('m'), 'true', [0, 1]),
+                                             (lambda: self.browser.click('#mono'), 'false', [1, 0])):
+            key_or_click()
+            self.assertEqual(self.browser.run('document.getElementById("mono").getAttribute("aria-pressed")'), pressed)
+            self.browser.wait_for(f'JSON.stringify({heard}) === {json.dumps(json.dumps(gains, separators=(",", ":")))}')
+
+    def test_the_line_that_keeps_a_choice_is_told_and_renders_it(self):
+        browser = self.browser
+        self.assertTrue(browser.run('document.getElementById("keep").hidden'))
+        browser.click('#preferred label:nth-of-type(2) input')
+        browser.click('#note-it')
+        line = self.text('#keep-line')
+        self.assertEqual(line, f'bm:choice {json.dumps(ADD_MARKUP)} ;')
+        self.assertIn('test.ttl', self.text('#keep'))
+        kept = os.path.join(self.folder, 'kept.ttl')
+        with open(kept, 'w', encoding='utf-8') as file:
+            file.write(SESSION.replace('<> a bm:Session ;', '<> a bm:Session ; ' + line))
+        told = subprocess.run([BOOKMATCH, 'render', '--no-report', kept], check=True, stdout=subprocess.DEVNULL,
+                              stderr=subprocess.PIPE, encoding='utf-8').stderr
+        self.assertIn(f'"{ADD_MARKUP}" is rendered', told)
+        browser.click('#preferred label:nth-of-type(4) input')  # no difference
+        browser.click('#note-it')
+        self.assertTrue(browser.run('document.getElementById("keep").hidden'))
+
     def test_every_key_does_what_the_page_says(self):
         browser = self.browser
         browser.press('ArrowRight')
@@ -296,7 +355,7 @@ class AuditionPage(unittest.TestCase):
                 break
             seen.append(name)
             self.assertNotEqual(outline, 'none', f'{name} has the focus and does not show it')
-        for wanted in ('choice', 'seek', 'play', 'loop', 'loop-from', 'loop-to', 'volume', 'blind', 'preferred', 'words', 'copy',
+        for wanted in ('choice', 'seek', 'play', 'loop', 'loop-from', 'loop-to', 'mono', 'volume', 'blind', 'preferred', 'words', 'copy',
                        'wide'):
             self.assertIn(wanted, seen)
         unnamed = browser.run('''Array.from(document.querySelectorAll("button, input, svg[role], [role=region]")).filter((e) =>

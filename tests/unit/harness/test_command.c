@@ -509,6 +509,43 @@ static void check_tells_of_every_alternative(void** state)
    assert_all_said(&result, 2, "choice.ttl, \"As it is\": identical to the bit");
 }
 
+/* Chosen by ear, kept by one line; what it was chosen from stays, and is held to its fingerprint as before.
+ */
+static void a_choice_that_the_session_names_is_rendered_and_the_rest_is_kept(void** state)
+{
+   (void)state;
+   write_take("take.wav", RATE_HZ, 1, RATE_HZ, wave_noise);
+   write_choice("0.5");
+   Result result = run("render", in_folder("choice.ttl"), "-o", in_folder("first"), "--no-report");
+   assert_all_said(&result, 0, "of 2 alternatives \"As it is\" is rendered");
+   size_t size = 0;
+   char* text = read_bytes(in_folder("choice.ttl"), &size);
+   assert_non_null(text);
+   text[size] = '\0';
+   char* rest = strstr(text, "bm:maxTail 0");
+   char* chosen = bm_print("%.*sbm:choice \"Softer, and \\\"wide\\\"\" ; %s", (int)(rest - text), text, rest);
+   write_text("choice.ttl", chosen);
+   free(chosen);
+   free(text);
+   result = run("render", in_folder("choice.ttl"), "-o", in_folder("second"), "--no-report", "--json");
+   assert_all_said(&result, 0, "of 2 alternatives \"Softer, and \"wide\"\" is rendered");
+   const double second_lufs = json_figure(result.text, "integrated_lufs", 0);
+   result = run("measure", "--json", in_folder("first/choice.wav"));
+   assert_close(second_lufs - json_figure(result.text, "integrated_lufs", 0), 20.0 * log10(0.5), 0.01);
+   /* Both renders know both alternatives, in the order of the session. */
+   for (int n = 0; n < 2; ++n) {
+      result = run("check", in_folder("choice.ttl"), "--against",
+                   in_folder(n ? "second/choice.fingerprint" : "first/choice.fingerprint"));
+      assert_all_said(&result, 0, "\"As it is\": identical to the bit");
+      assert_all_said(&result, 0, "\"Softer, and \"wide\"\": identical to the bit");
+      assert_true(strstr(result.text, "As it is") < strstr(result.text, "Softer"));
+   }
+   result = run("render", in_folder("choice.ttl"));
+   result = run("render", in_folder("choice.ttl"));
+   assert_int_equal(result.status, 0);
+   assert_null(strstr(result.text, "sounds other than"));
+}
+
 /* The fingerprint is what a session is held to, so a render by itself must not move it. */
 static void a_render_records_a_session_once_and_again_when_the_session_changes(void** state)
 {
@@ -722,6 +759,7 @@ int main(void)
       cmocka_unit_test(a_stem_of_silence_is_warned_of),
       cmocka_unit_test(check_tells_the_same_from_another_and_from_trouble),
       cmocka_unit_test(check_tells_of_every_alternative),
+      cmocka_unit_test(a_choice_that_the_session_names_is_rendered_and_the_rest_is_kept),
       cmocka_unit_test(a_render_records_a_session_once_and_again_when_the_session_changes),
       cmocka_unit_test(an_index_leads_to_what_was_rendered_and_says_what_was_not),
       cmocka_unit_test(wrong_usage_is_exit_code_2_with_help),

@@ -180,6 +180,14 @@ static const Case cases[] = {
        "[ bm:alternatives ( [ rdfs:label \"One\" ; bm:inserts () ] [ rdfs:label \"Two\" ; bm:inserts (\n" TWO
        ") ] ) ]"),
     ":7: an alternative cannot hold alternatives"},
+   {"<> a bm:Session ;\n bm:choice \"Twoo\" .\n" BUS STEM
+    "<#a> a bm:Track ; bm:take <take.wav> ; bm:output <#mix> ; bm:inserts (\n" TWO " ) .\n",
+    ":3: there is no alternative \"Twoo\" in line 7; did you mean \"Two\"?"},
+   {"<> a bm:Session ;\n bm:choice <#Two> .\n" BUS STEM
+    "<#a> a bm:Track ; bm:take <take.wav> ; bm:output <#mix> ; bm:inserts (\n" TWO " ) .\n",
+    ":3: bm:choice names an alternative: bm:choice \"its rdfs:label\""},
+   {"<> a bm:Session ;\n bm:choice \"Two\" .\n" TRACK BUS STEM,
+    ":3: bm:choice chooses between bm:alternatives, and the session offers none"},
    /* what only the second alternative holds is checked all the same */
    {VARIED("[ bm:alternatives ( [ rdfs:label \"One\" ; bm:inserts () ] [ rdfs:label \"Two\" ; bm:inserts "
            "(\n" GAIN(9) ") ] ) ]"),
