@@ -2,13 +2,15 @@
 #include "command.h"
 
 #include "audio_file.h"
+#include "format.h"
 #include "host.h"
+#include "insert_cost.h"
+#include "measure.h"
+#include "note_finder.h"
 #include "plugin_name.h"
 #include "report.h"
 #include "session.h"
 #include "text.h"
-
-#include <ebur128.h>
 
 #include <errno.h>
 #include <math.h>
@@ -19,15 +21,13 @@
 
 #define BLOCK_FRAMES 4096u
 
-/* The picture of a card is no wider. */
-#define COLUMNS 480u
-
 /* Peaks closer than this are the same sound: 16 bits. */
 #define SAME_LIN (1.0f / 32768.0f)
 
-static const char lead[] = "Each card is one session. Listen before and after, held at equal loudness; the "
-                           "report behind the title has the "
-                           "pictures, the figures and every setting.";
+static const char lead[] =
+   "Each card is one session. Listen before and after, held at equal loudness; the line "
+   "under each says what changed, and the report behind the title has the pictures, "
+   "all figures and every setting.";
 
 typedef struct {
    const char** sessions;
@@ -47,6 +47,7 @@ typedef struct {
    char* audition;
    char* chain;
    char* paths[BM_INDEX_MAX_PLAYERS];
+   char* words[BM_INDEX_MAX_PLAYERS];
    BmAnalysis* before; /* [n_stems] */
    BmAnalysis* after;
 } Card;
@@ -82,21 +83,8 @@ static bool parse(int n_arguments, char** arguments, Options* options)
 
 /* ---- a stem, as far as a card shows it ---- */
 
-static void outline_frames(BmOutline* outline, const float* interleaved, uint32_t n_channels,
-                           uint32_t n_frames, uint64_t first)
-{
-   for (uint32_t n = 0; n < n_frames; ++n) {
-      const uint64_t column = (first + n) / outline->column_frames;
-      for (uint32_t c = 0; c < n_channels; ++c) {
-         const float x = interleaved[n * n_channels + c];
-         outline->min[column] = fminf(outline->min[column], x);
-         outline->max[column] = fmaxf(outline->max[column], x);
-      }
-   }
-}
-
-/* Loudness and outline alone: a page of many sessions need not wait for the rest. */
-static bool look_at(const char* path, BmAnalysis* analysis, BmError* error)
+/* All but the true peak, which is dear, and which a card does not show. */
+static bool look_at(const char* path, double lowest_note_hz, BmAnalysis* analysis, BmError* error)
 {
    BmAudioInfo info;
    if (!bm_audio_probe(path, &info, error)) {
@@ -107,14 +95,15 @@ static bool look_at(const char* path, BmAnalysis* analysis, BmError* error)
       return bm_fail(error, "%s: has %u channels; a stem has one or two", path, n_channels);
    }
    const BmTakeOptions options = {.rate_hz = info.rate_hz};
+   const BmMeterOptions wanted = {.sample_rate_hz = info.rate_hz,
+                                  .n_channels = n_channels,
+                                  .lowest_note_hz = isfinite(lowest_note_hz) ? lowest_note_hz : 0.0,
+                                  .without_true_peak = true};
    BmTake* take = bm_take_open(path, &options, error);
-   ebur128_state* meter = ebur128_init(n_channels, (unsigned long)info.rate_hz, EBUR128_MODE_I);
+   BmMeter* meter = bm_meter_new(&wanted);
    float* memory = bm_calloc(4u * BLOCK_FRAMES, sizeof(float));
    float* const channels[] = {memory, memory + BLOCK_FRAMES};
    float* const interleaved = memory + 2u * BLOCK_FRAMES;
-   BmOutline* outline = &analysis->outline;
-   outline->n_columns = COLUMNS;
-   outline->column_frames = (info.n_frames + COLUMNS - 1u) / COLUMNS;
    for (uint64_t done = 0; take && meter && done < info.n_frames && !error->is_set;) {
       const uint64_t left = info.n_frames - done;
       const uint32_t n_frames = left < BLOCK_FRAMES ? (uint32_t)left : BLOCK_FRAMES;
@@ -124,19 +113,13 @@ static bool look_at(const char* path, BmAnalysis* analysis, BmError* error)
             interleaved[n * n_channels + c] = channels[c][n];
          }
       }
-      ebur128_add_frames_float(meter, interleaved, n_frames);
-      outline_frames(outline, interleaved, n_channels, n_frames, done);
+      bm_meter_add(meter, interleaved, n_frames);
       done += n_frames;
    }
-   analysis->figures.sample_rate_hz = info.rate_hz;
-   analysis->figures.n_channels = n_channels;
-   analysis->figures.n_frames = info.n_frames;
-   if (!meter || ebur128_loudness_global(meter, &analysis->figures.integrated_lufs)) {
-      bm_fail(error, "%s: its loudness cannot be taken at %g Hz", path, info.rate_hz);
+   if (!error->is_set && (!meter || !bm_meter_finish(meter, analysis))) {
+      bm_fail(error, "%s: cannot be measured at %g Hz", path, info.rate_hz);
    }
-   if (meter) {
-      ebur128_destroy(&meter);
-   }
+   bm_meter_free(meter);
    bm_take_close(take);
    free(memory);
    return !error->is_set;
@@ -146,7 +129,7 @@ static bool is_as_before(const Card* card, uint32_t stem)
 {
    const BmOutline* one = &card->before[stem].outline;
    const BmOutline* other = &card->after[stem].outline;
-   for (uint32_t n = 0; n < COLUMNS; ++n) {
+   for (uint32_t n = 0; n < one->n_columns; ++n) {
       if (fabsf(one->min[n] - other->min[n]) > SAME_LIN || fabsf(one->max[n] - other->max[n]) > SAME_LIN) {
          return false;
       }
@@ -193,20 +176,47 @@ static char* stem_path(const Card* card, uint32_t stem, bool before)
                  : bm_print("%s/%s", card->folder, file);
 }
 
-static bool look_at_stems(const Options* options, Card* card, BmError* error)
+/* Both of a stem are weighed against one note: the lowest that sounds in the first that has any. */
+static bool look_at_stems(const Options* options, BmHost* host, Card* card, BmError* error)
 {
    const uint32_t n_stems = card->session->n_stems;
+   double note_hz = (double)NAN;
    card->before = bm_calloc(n_stems, sizeof(BmAnalysis));
    card->after = bm_calloc(n_stems, sizeof(BmAnalysis));
    for (uint32_t n = 0; n < 2u * n_stems && !error->is_set; ++n) {
-      const bool before = n % 2u;
+      const bool before = n % 2u == 0;
       char* path = stem_path(card, n / 2u, before);
       char* from_here = bm_print("%s/%s", options->folder, path);
-      look_at(from_here, before ? &card->before[n / 2u] : &card->after[n / 2u], error);
+      BmNotes notes = {.lowest_hz = (double)NAN};
+      BmError no_note = {0};
+      if (before && isnan(note_hz) && bm_find_notes(host, from_here, NULL, &notes, &no_note)) {
+         note_hz = notes.lowest_hz;
+      }
+      bm_notes_free(&notes);
+      look_at(from_here, note_hz, before ? &card->before[n / 2u] : &card->after[n / 2u], error);
       free(from_here);
       free(path);
    }
    return !error->is_set;
+}
+
+/* "-17.4 LUFS, -1.3 LU in mono", and what became of it on the way. */
+static char* describe(const Card* card, uint32_t stem, bool before)
+{
+   const BmMeasurement* own = before ? &card->before[stem].figures : &card->after[stem].figures;
+   char loudness[BM_NUMBER_BYTES];
+   char mono[BM_NUMBER_BYTES];
+   bm_format_value(loudness, own->integrated_lufs, 1, false);
+   bm_format_value(mono, own->mono_change_lu, 1, true);
+   char* words = before || !isfinite(card->before[stem].figures.integrated_lufs)
+                    ? bm_copy("")
+                    : bm_insert_cost_words(&card->before[stem].figures, own);
+   char* all =
+      bm_print("%s LUFS%s%s%s%s%s", loudness, isfinite(own->mono_change_lu) ? ", " : "",
+               isfinite(own->mono_change_lu) ? mono : "", isfinite(own->mono_change_lu) ? " LU in mono" : "",
+               words[0] ? ". Against before: " : "", words);
+   free(words);
+   return all;
 }
 
 static void add_player(Card* card, uint32_t stem, bool before, const char* label)
@@ -216,9 +226,14 @@ static void add_player(Card* card, uint32_t stem, bool before, const char* label
       return;
    }
    card->paths[entry->n_players] = stem_path(card, stem, before);
+   card->words[entry->n_players] = describe(card, stem, before);
    const BmAnalysis* analysis = before ? &card->before[stem] : &card->after[stem];
    card->players[entry->n_players] =
-      (BmReportIndexPlayer){label, card->paths[entry->n_players], analysis->figures.integrated_lufs, before};
+      (BmReportIndexPlayer){.label = label,
+                            .audio = card->paths[entry->n_players],
+                            .words = card->words[entry->n_players],
+                            .integrated_lufs = analysis->figures.integrated_lufs,
+                            .is_before = before};
    ++entry->n_players;
 }
 
@@ -250,7 +265,7 @@ static bool fill_card(const Options* options, BmHost* host, const char* path, Ca
 {
    card->session = bm_session_read(host, path, options->takes_folder, error);
    card->folder = card->session ? find_folder(options, card->session, path, error) : NULL;
-   if (!card->folder || !look_at_stems(options, card, error)) {
+   if (!card->folder || !look_at_stems(options, host, card, error)) {
       return false;
    }
    const BmSession* session = card->session;
@@ -283,15 +298,21 @@ static bool fill_card(const Options* options, BmHost* host, const char* path, Ca
 
 static void card_free(Card* card)
 {
+   const uint32_t n_stems = card->session ? card->session->n_stems : 0;
    bm_session_free(card->session);
    free(card->folder);
    free(card->page);
    free(card->audition);
    free(card->chain);
+   for (uint32_t n = 0; card->after && n < n_stems; ++n) {
+      bm_analysis_free(&card->before[n]);
+      bm_analysis_free(&card->after[n]);
+   }
    free(card->before);
    free(card->after);
    for (uint32_t n = 0; n < BM_INDEX_MAX_PLAYERS; ++n) {
       free(card->paths[n]);
+      free(card->words[n]);
    }
 }
 

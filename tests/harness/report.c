@@ -67,14 +67,19 @@ static void loudness_over(const BmAnalysis* before, const BmAnalysis* after, dou
    *after_lu = isfinite(change_lu) ? fmax(0.0, change_lu) : 0.0;
 }
 
-static void add_player(BmText* page, const char* which, const char* caption, const char* name,
-                       const char* path, const char* id, double over_lu)
+static void add_player(BmText* page, const char* which, const char* caption, const char* words,
+                       const char* name, const char* path, const char* id, double over_lu)
 {
    if (!path) {
       return;
    }
    bm_text_addf(page, "<figure class=\"%s\"><figcaption>", which);
    bm_text_add_html(page, caption);
+   if (words) {
+      bm_text_add(page, " <small>");
+      bm_text_add_html(page, words);
+      bm_text_add(page, "</small>");
+   }
    bm_text_addf(
       page,
       "</figcaption><audio controls preload=\"none\" data-signal=\"%s\" data-over=\"%.2f\" aria-label=\"", id,
@@ -96,8 +101,8 @@ static void add_players(BmText* page, const BmReportSignal* signal, const char* 
    double after_lu;
    loudness_over(signal->before, signal->after, &before_lu, &after_lu);
    bm_text_add(page, "<div class=\"players\">\n");
-   add_player(page, "before", "Before", signal->name, signal->before_audio, id, before_lu);
-   add_player(page, "after", "After", signal->name, signal->after_audio, id, after_lu);
+   add_player(page, "before", "Before", NULL, signal->name, signal->before_audio, id, before_lu);
+   add_player(page, "after", "After", NULL, signal->name, signal->after_audio, id, after_lu);
    bm_text_add(page, "</div>\n");
    if (signal->before_audio && signal->after_audio) {
       char number[BM_NUMBER_BYTES];
@@ -560,8 +565,8 @@ static void add_index_players(BmText* page, const BmReportIndexEntry* entry, con
    for (uint32_t n = 0; n < entry->n_players; ++n) {
       const BmReportIndexPlayer* const player = &entry->players[n];
       const double over_lu = player->integrated_lufs - quietest_lufs;
-      add_player(page, player->is_before ? "before" : "after", player->label, entry->title, player->audio, id,
-                 isfinite(over_lu) ? over_lu : 0.0);
+      add_player(page, player->is_before ? "before" : "after", player->label, player->words, entry->title,
+                 player->audio, id, isfinite(over_lu) ? over_lu : 0.0);
    }
    bm_text_add(page, entry->n_players ? "</div>\n" : "");
 }

@@ -109,6 +109,7 @@ bool bm_report_write(const BmReport* report, const char* path);
 typedef struct {
    const char* label;
    const char* audio; /**< path relative to the index */
+   const char* words; /**< what it measures, in a line; NULL if that is not known */
    double integrated_lufs;
    bool is_before;
 } BmReportIndexPlayer;

@@ -337,7 +337,7 @@ static void hostile_names_stay_names(void** state)
    assert_null(strstr(page, "\" onerror"));
    assert_null(strstr(page, "src=\"javascript"));
    free(page);
-   const BmReportIndexPlayer player = {hostile, hostile, -20.0, false};
+   const BmReportIndexPlayer player = {hostile, hostile, hostile, -20.0, false};
    const BmReportIndexEntry entry = {
       hostile, hostile,   hostile,  "javascript:alert(1)", "javascript:alert(2)", &player,
       1,       &analysis, &analysis};
@@ -413,8 +413,8 @@ static void the_index_leads_to_every_session(void** state)
 {
    (void)state;
    BmAnalysis analysis = analyse(0.5, 0.2, 2.0);
-   const BmReportIndexPlayer players[] = {{"Before", "one/stem.before.wav", -20.0, true},
-                                          {"After", "one/stem.wav", -17.5, false}};
+   const BmReportIndexPlayer players[] = {{"Before", "one/stem.before.wav", NULL, -20.0, true},
+                                          {"After", "one/stem.wav", "2.5 LU <louder>", -17.5, false}};
    const BmReportIndexEntry entries[] = {
       {"One", "First.", "Preamp", "one/report.html", "one/audition/index.html", players, 2, &analysis,
        &analysis},
@@ -423,6 +423,8 @@ static void the_index_leads_to_every_session(void** state)
    assert_true(bm_report_write_index("Sessions", "All of them.", entries, 2, page_path));
    char* const page = read_page(page_path);
    check_markup(page);
+   assert_int_equal(count_of(page, "<figcaption>After <small>2.5 LU &lt;louder&gt;</small></figcaption>"), 1);
+   assert_int_equal(count_of(page, "<figcaption>Before</figcaption>"), 1);
    check_page_is_whole(page);
    assert_non_null(strstr(page, "<a href=\"one/report.html\">One</a>"));
    assert_non_null(strstr(page, "<a href=\"two/my%20report.html\">Two</a>"));
