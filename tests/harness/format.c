@@ -46,3 +46,21 @@ void bm_format_note(char* text, double frequency_hz)
       text[0] = '\0';
    }
 }
+
+double bm_named_note_hz(const char* name)
+{
+   static const int keys[] = {9, 11, 0, 2, 4, 5, 7}; /* of A to G, above C */
+   const char letter = (char)(*name & ~0x20);
+   if (letter < 'A' || letter > 'G') {
+      return (double)NAN;
+   }
+   int key = keys[letter - 'A'];
+   ++name;
+   if (*name == '#' || *name == 'b') {
+      key += *name++ == '#' ? 1 : -1;
+   }
+   if (*name < '0' || *name > '9' || name[1]) {
+      return (double)NAN;
+   }
+   return 440.0 * pow(2.0, (12 * (*name - '0' + 1) + key - 69) / 12.0);
+}

@@ -20,4 +20,7 @@ void bm_format_control(char* text, double value);
  * frequency. */
 void bm_format_note(char* text, double frequency_hz);
 
+/** The frequency of a note on A4 = 440 Hz (ISO 16): "E2", "F#3", "Bb1"; NaN for what is none. */
+double bm_named_note_hz(const char* name);
+
 #endif

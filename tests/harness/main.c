@@ -42,9 +42,10 @@ static const Command commands[] = {
     "list [PLUGIN]\n"
     "      The LV2 plugins that are installed, or the ports and presets of one."},
    {"measure", bm_measure_command,
-    "measure [--json] [--note HZ] FILE...\n"
+    "measure [--json] [--note HZ|NOTE] FILE...\n"
     "      Loudness, peaks, dynamics, spectrum, lowest note and stereo of audio\n"
-    "      files. --note gives the lowest note instead of having it found."},
+    "      files. --note gives the lowest note (82.4, or E2) instead of having it\n"
+    "      found."},
    {"render", bm_render_command,
     "render SESSION.ttl [-o FOLDER] [--takes FOLDER] [--json]\n"
     "           [--no-report] [--times]\n"

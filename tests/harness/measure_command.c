@@ -138,14 +138,20 @@ static bool parse(int n_arguments, char** arguments, Options* options)
       if (!strcmp(argument, "--json")) {
          options->as_json = true;
       } else if (!strcmp(argument, "--note")) {
-         const char* value = bm_option_value(n_arguments, arguments, &n, "a frequency in Hz");
+         const char* value = bm_option_value(n_arguments, arguments, &n, "a frequency in Hz, or a note");
          if (!value) {
             return false;
          }
          char* end;
          options->note_hz = strtod(value, &end);
-         if (*end || !(options->note_hz >= 10.0 && options->note_hz <= 5000.0)) {
-            fprintf(stderr, "bookmatch: --note takes a frequency from 10 to 5000 Hz, not \"%s\"\n", value);
+         const double named_hz = bm_named_note_hz(value);
+         const bool is_note = isfinite(named_hz);
+         options->note_hz = is_note ? named_hz : options->note_hz;
+         if ((*end && !is_note) || !(options->note_hz >= 10.0 && options->note_hz <= 5000.0)) {
+            fprintf(
+               stderr,
+               "bookmatch: --note takes a frequency from 10 to 5000 Hz or a note such as E2, not \"%s\"\n",
+               value);
             return false;
          }
       } else if (argument[0] == '-' && argument[1]) {

@@ -45,6 +45,28 @@ static void fail_name(BmHost* host, const char* name, BmError* error)
    free(names);
 }
 
+/* Say which forms there are of one that is neither mono nor stereo; false if there is none. */
+static bool fail_form(BmHost* host, const char* name, BmError* error)
+{
+   char* stem = bm_print(BM_OWN_URI "%s#", name);
+   char* forms = bm_copy("");
+   for (uint32_t n = 0; n < bm_host_n_plugins(host); ++n) {
+      const char* uri = bm_host_plugin(host, n)->uri;
+      if (!strncmp(uri, stem, strlen(stem))) {
+         char* more = bm_print("%s%s\"%s\"", forms, forms[0] ? " or " : "", uri + strlen(BM_OWN_URI));
+         free(forms);
+         forms = more;
+      }
+   }
+   const bool has_forms = forms[0];
+   if (has_forms) {
+      bm_fail(error, "\"%s\" has no mono or stereo form: say %s", name, forms);
+   }
+   free(forms);
+   free(stem);
+   return has_forms;
+}
+
 const BmPlugin* bm_find_named_plugin(BmHost* host, const char* name, BmError* error)
 {
    if (strchr(name, ':')) {
@@ -58,7 +80,7 @@ const BmPlugin* bm_find_named_plugin(BmHost* host, const char* name, BmError* er
       plugin = bm_host_find(host, uri, &ignored);
       free(uri);
    }
-   if (!plugin) {
+   if (!plugin && !fail_form(host, name, error)) {
       fail_name(host, name, error);
    }
    return plugin;

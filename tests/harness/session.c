@@ -9,9 +9,11 @@
 #include <lv2/presets/presets.h>
 #include <lv2/state/state.h>
 
+#include <dirent.h>
 #include <math.h>
 #include <stdlib.h>
 #include <string.h>
+#include <unistd.h>
 
 #define BM_NS "urn:bookmatch:vocabulary#"
 #define BM_LABEL BM_RDFS_NS "label"
@@ -861,6 +863,31 @@ static char* short_path(const Reader* reader, const char* path)
    return shown;
 }
 
+/* The file beside `path` whose name is nearest to its own, or NULL; to be freed. */
+static char* near_file(const char* path)
+{
+   const char* slash = strrchr(path, '/');
+   char* folder = slash ? bm_print("%.*s/", (int)(slash - path), path) : bm_copy(".");
+   DIR* files = opendir(folder);
+   free(folder);
+   char** names = NULL;
+   uint32_t n_names = 0;
+   for (const struct dirent* file = files ? readdir(files) : NULL; file; file = readdir(files)) {
+      names = bm_realloc(names, n_names + 1u, sizeof(char*));
+      names[n_names++] = bm_copy(file->d_name);
+   }
+   if (files) {
+      closedir(files);
+   }
+   const char* nearest = bm_nearest(slash ? slash + 1 : path, (const char* const*)names, n_names);
+   char* near = nearest ? bm_copy(nearest) : NULL;
+   for (uint32_t n = 0; n < n_names; ++n) {
+      free(names[n]);
+   }
+   free(names);
+   return near;
+}
+
 static bool read_take(Reader* reader, const BmTerm* subject, BmNode* node, BmAudioInfo* info)
 {
    const BmStatement* s = NULL;
@@ -885,7 +912,9 @@ static bool read_take(Reader* reader, const BmTerm* subject, BmNode* node, BmAud
       char* shown = short_path(reader, node->take);
       const size_t size = strlen(node->take);
       const char* reason = strncmp(problem.text, node->take, size) ? problem.text : problem.text + size;
-      fail_line(reader, s->line, "%s%s", shown, reason);
+      char* near = access(node->take, F_OK) ? near_file(node->take) : NULL;
+      fail_line(reader, s->line, near ? "%s%s; did you mean \"%s\"?" : "%s%s", shown, reason, near);
+      free(near);
       free(shown);
       return false;
    }

@@ -235,8 +235,9 @@ static SerdStatus on_error(void* handle, const SerdError* serd_error)
    vsnprintf(text, sizeof(text), serd_error->fmt, *serd_error->args);
 #pragma GCC diagnostic pop
    text[strcspn(text, "\n")] = '\0';
-   bm_fail_at(turtle->error, turtle->path, serd_error->line ? serd_error->line : turtle->line,
-              "not Turtle: %s", text);
+   bm_fail_at(
+      turtle->error, turtle->path, serd_error->line ? serd_error->line : turtle->line, "not Turtle: %s%s",
+      text, strstr(text, "escape %20") ? "; a file name with spaces goes into quotes: \"my take.wav\"" : "");
    return SERD_SUCCESS;
 }
 

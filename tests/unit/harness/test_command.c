@@ -580,7 +580,8 @@ static void an_index_leads_to_what_was_rendered_and_says_what_was_not(void** sta
    (void)state;
    write_take("take.wav", RATE_HZ, 1, 24000, wave_noise);
    write_session("one.ttl", "<> a bm:Session ; rdfs:label \"The one\" .\n" TRACK
-                            "; bm:gain -6 ; bm:inserts ( [ lv2:appliesTo test:mono ] ) .\n" STEM ".\n");
+                            "; bm:gain -6 ; bm:inserts ( [ lv2:appliesTo test:mono ;\n"
+                            "lv2:port [ lv2:symbol \"gain\" ; pset:value 0.5 ] ] ) .\n" STEM ".\n");
    Result result = run("index", in_folder("one.ttl"), "-o", folder);
    assert_said(&result, 1, "no one.html in ");
    result = run("render", in_folder("one.ttl"), "-o", in_folder("one"));
@@ -592,6 +593,7 @@ static void an_index_leads_to_what_was_rendered_and_says_what_was_not(void** sta
    assert_non_null(strstr(page, "src=\"one/out.before.wav\""));
    assert_non_null(strstr(page, "src=\"one/out.wav\""));
    assert_null(strstr(page, "audition"));
+   assert_non_null(strstr(page, "LUFS. Against before: 6.0 LU quieter</small>"));
    free(page);
    const char* made[] = {"out.wav", "out.before.wav", "one.html", "one.fingerprint"};
    for (int n = 0; n < 4; ++n) {
@@ -614,7 +616,9 @@ static void wrong_usage_is_exit_code_2_with_help(void** state)
    result = run("render", "a.ttl", "--takes", "--json");
    assert_said(&result, 2, "--takes wants a folder");
    result = run("measure", "a.wav", "--note");
-   assert_said(&result, 2, "--note wants a frequency in Hz");
+   assert_said(&result, 2, "--note wants a frequency in Hz, or a note");
+   result = run("measure", "a.wav", "--note", "H2");
+   assert_said(&result, 2, "--note takes a frequency from 10 to 5000 Hz or a note such as E2, not \"H2\"");
    result = run("response", "urn:bookmatch:test#mono", "--level");
    assert_said(&result, 2, "--level wants -120 to 0 dBFS");
    result = run("response", "urn:bookmatch:test#mono", "--level", "1");
@@ -652,6 +656,9 @@ static void list_shows_plugins_and_the_ports_of_one(void** state)
    assert_said(&result, 0, "<urn:bookmatch:test#half>  Half");
    result = run("list", "urn:bookmatch:test#momo");
    assert_said(&result, 1, "did you mean <urn:bookmatch:test#mono>?");
+   result = run("list", "take-placement");
+   assert_said(&result, 1, "\"take-placement\" has no mono or stereo form: say \"take-placement#");
+   assert_non_null(strstr(result.text, " or \"take-placement#"));
    result = run("list", "fundamental");
    assert_said(&result, 1, "did you mean \"fundamental-eq\"?");
    result = run("list", "momo");

@@ -3,6 +3,7 @@
    them is made on sand. */
 #include "unit_test.h"
 
+#include "format.h"
 #include "measure.h"
 
 #include <float.h>
@@ -402,6 +403,24 @@ static double under_note_db(double note, double rumble, double offset)
    return share_db;
 }
 
+/* Open strings and others of the reference sheet: equal temperament on A4 = 440 Hz (ISO 16). */
+static void a_note_is_known_by_its_name(void** state)
+{
+   (void)state;
+   const struct {
+      const char* name;
+      double frequency_hz;
+   } notes[] = {{"E2", 82.407}, {"A2", 110.0},    {"a4", 440.0},    {"B1", 61.735}, {"C2", 65.406},
+                {"B0", 30.868}, {"F#3", 184.997}, {"Gb3", 184.997}, {"E5", 659.255}};
+   for (size_t n = 0; n < sizeof notes / sizeof *notes; ++n) {
+      assert_close(bm_named_note_hz(notes[n].name), notes[n].frequency_hz, 0.001);
+   }
+   static const char* const others[] = {"", "E", "H2", "E22", "E2 ", "2E", "E##2", "82.4", "E-1"};
+   for (size_t n = 0; n < sizeof others / sizeof *others; ++n) {
+      assert_true(isnan(bm_named_note_hz(others[n])));
+   }
+}
+
 static void what_lies_under_the_lowest_note_is_a_share_of_energy(void** state)
 {
    (void)state;
@@ -679,6 +698,7 @@ int main(void)
       cmocka_unit_test(correlation_and_mono_change_follow_their_formulas),
       cmocka_unit_test(crest_factor_is_3_db_for_a_sine_wherever_it_is_panned_and_0_for_a_square),
       cmocka_unit_test(the_share_of_highs_is_a_share_of_energy),
+      cmocka_unit_test(a_note_is_known_by_its_name),
       cmocka_unit_test(what_lies_under_the_lowest_note_is_a_share_of_energy),
       cmocka_unit_test(the_spectrum_holds_the_passages_energy_to_the_last_frame),
       cmocka_unit_test(a_smoothed_spectrum_reads_a_sine_at_its_level_and_pink_noise_flat),

@@ -66,7 +66,12 @@ static const Case cases[] = {
    {SESSION BUS STEM "<#a> a bm:Track ; bm:take <urn:take> ; bm:output <#mix> .\n",
     ":5: a track needs bm:take <file>"},
    {SESSION BUS STEM "<#a> a bm:Track ;\n bm:take <taek.wav> ; bm:output <#mix> .\n",
-    ":6: taek.wav: No such file or directory"},
+    ":6: taek.wav: No such file or directory; did you mean \"take.wav\"?"},
+   {SESSION BUS STEM "<#a> a bm:Track ;\n bm:take <nothing-like-it.aiff> ; bm:output <#mix> .\n",
+    ":6: nothing-like-it.aiff: No such file or directory"},
+   {SESSION BUS STEM "<#a> a bm:Track ;\n bm:take <take 1.wav> ; bm:output <#mix> .\n",
+    ":6: not Turtle: invalid IRI character (escape %20); a file name with spaces goes into quotes: \"my "
+    "take.wav\""},
    {SESSION BUS STEM "<#a> a bm:Track ; bm:take \"empty.wav\" ; bm:output <#mix> .\n",
     ":5: empty.wav: holds no audio"},
    {SESSION BUS STEM "<#a> a bm:Track ; bm:take <cut.wav> ; bm:output <#mix> .\n",
