@@ -383,6 +383,83 @@ static void every_preset_sounds_the_same_whatever_stood_before(void** state)
    hosted_for_every_plugin(check_presets);
 }
 
+/* Outputs by plugin and symbol; whether one of its forms has shown something else there than at first. */
+typedef struct {
+   char name[96];
+   bool has_moved;
+} Reading;
+
+enum { MAX_READINGS = 256 };
+static Reading readings[MAX_READINGS];
+static uint32_t n_readings;
+
+static Reading* reading_of(const BmPlugin* plugin, const BmPort* port)
+{
+   Reading new = {.has_moved = port == plugin->latency};
+   snprintf(new.name, sizeof new.name, "%.*s: %s", (int)strcspn(plugin->uri, "#"), plugin->uri, port->symbol);
+   for (uint32_t i = 0; i < n_readings; ++i) {
+      if (!strcmp(readings[i].name, new.name)) {
+         return &readings[i];
+      }
+   }
+   assert_true(n_readings < MAX_READINGS);
+   readings[n_readings] = new;
+   return &readings[n_readings++];
+}
+
+/* Notes, all controls anew for each second and one channel the other way up, until every output has moved. */
+static void check_readings(const BmPlugin* plugin)
+{
+   enum { N = RATE_HZ, MAX_OUTPUTS = 32, TRIES = 8 };
+   Audio in = plucks(N);
+   Audio out = audio_new(N);
+   BmInstance* instance = hosted_instance(plugin, RATE_HZ);
+   const BmPort* ports[MAX_OUTPUTS];
+   float first[MAX_OUTPUTS];
+   uint32_t n_ports = 0;
+   uint64_t seed = 71;
+   run(instance, &in, &out, 0, 0);
+   for (uint32_t i = 0; i < plugin->n_ports; ++i) {
+      if (plugin->ports[i].kind == BM_PORT_CONTROL && !plugin->ports[i].is_input) {
+         assert_true(n_ports < MAX_OUTPUTS);
+         ports[n_ports] = &plugin->ports[i];
+         first[n_ports++] = bm_instance_get(instance, i);
+      }
+   }
+   uint32_t n_still = n_ports;
+   for (int n = 0; n < TRIES && n_still; ++n) {
+      if (n) {
+         set_all(instance, &seed);
+      }
+      for (uint32_t i = 0; i < N; ++i) {
+         in.channels[1][i] = -in.channels[1][i];
+      }
+      run_on(instance, &in, &out, 0, 4800);
+      n_still = 0;
+      for (uint32_t i = 0; i < n_ports; ++i) {
+         Reading* reading = reading_of(plugin, ports[i]);
+         reading->has_moved = reading->has_moved || bm_instance_get(instance, ports[i]->index) != first[i];
+         n_still += !reading->has_moved;
+      }
+   }
+   cases_add(plugin->uri, "readings", n_ports);
+   bm_instance_free(instance);
+   audio_free(&in);
+   audio_free(&out);
+}
+
+/* In one of its forms: what tells left from right has nothing to tell of one channel. */
+static void every_output_of_every_plugin_shows_what_it_hears(void** state)
+{
+   (void)state;
+   hosted_for_every_plugin(check_readings);
+   for (uint32_t i = 0; i < n_readings; ++i) {
+      if (!readings[i].has_moved) {
+         fail_msg("%s stands still whatever is played", readings[i].name);
+      }
+   }
+}
+
 /* How many frames `out` lags behind `in`: where their cross-correlation is largest. */
 static int64_t measured_lag(const float* in, const float* out, uint32_t n_frames, uint32_t near,
                             uint32_t reach)
@@ -461,6 +538,7 @@ int main(void)
       cmocka_unit_test(every_plugin_runs_at_odd_rates_from_8_to_384_khz),
       cmocka_unit_test(every_plugin_refuses_absurd_rates_in_one_line),
       cmocka_unit_test(every_preset_sounds_the_same_whatever_stood_before),
+      cmocka_unit_test(every_output_of_every_plugin_shows_what_it_hears),
       cmocka_unit_test(every_latency_told_is_the_latency_measured),
    };
    const int n_failed = cmocka_run_group_tests(tests, NULL, NULL);

@@ -178,6 +178,24 @@ static void a_send_taps_before_or_after_the_fader(void** state)
    rendered_free(&r);
 }
 
+/* The pan comes with the fader. */
+static void a_send_before_the_fader_of_a_panned_mono_track_comes_to_the_middle(void** state)
+{
+   (void)state;
+   write_take("take.wav", RATE_HZ, 1, 100, wave_noise);
+   Rendered r = render_body(SESSION "<#a> a bm:Track ; bm:take <take.wav> ; bm:pan -1 ;\n"
+                                    "   bm:send [ bm:to <#pre> ; bm:preFader true ] , [ bm:to <#post> ] .\n"
+                                    "<#pre> a bm:Bus . <#post> a bm:Bus .\n"
+                                    "<#1> a bm:Stem ; bm:from <#pre> ; bm:file \"pre.wav\" .\n"
+                                    "<#2> a bm:Stem ; bm:from <#post> ; bm:file \"post.wav\" .\n");
+   for (uint32_t n = 0; n < 100; ++n) {
+      assert_close((double)r.after[0][0][n], sqrt(0.5) * (double)wave_noise(n, 0), 1e-7);
+      assert_true(r.after[0][1][n] == r.after[0][0][n]);
+      assert_true(r.after[1][0][n] == wave_noise(n, 0) && r.after[1][1][n] == 0.0f);
+   }
+   rendered_free(&r);
+}
+
 static void a_muted_track_and_its_sends_are_not_heard(void** state)
 {
    (void)state;
@@ -206,6 +224,22 @@ static void a_mono_signal_goes_through_a_stereo_plugin_and_is_stereo_from_there_
             assert_true(r.after[t][c][n] == wave_noise(n, 0) && r.before[t][c][n] == wave_noise(n, 0));
          }
       }
+   }
+   rendered_free(&r);
+}
+
+/* Before, nothing is done to it: both channels are heard, as loud as either if they are alike. */
+static void a_pair_goes_through_a_plugin_with_one_output_and_is_mono_from_there_on(void** state)
+{
+   (void)state;
+   write_take("pair.wav", RATE_HZ, 2, 100, wave_noise);
+   Rendered r =
+      render_body(SESSION STEM_OF_A
+                  "<#a> a bm:Track ; bm:take <pair.wav> ; bm:inserts ( [ lv2:appliesTo test:narrow ] ) .\n");
+   assert_int_equal(r.n_channels[0], 1);
+   for (uint32_t n = 0; n < 100; ++n) {
+      assert_true(r.after[0][0][n] == wave_noise(n, 0));
+      assert_true(r.before[0][0][n] == (float)(0.5 * ((double)wave_noise(n, 0) + (double)wave_noise(n, 1))));
    }
    rendered_free(&r);
 }
@@ -277,6 +311,20 @@ static void a_ramp_of_a_control_climbs_on_a_fine_grid_and_ends_where_it_should(v
       if (n % BM_AUTOMATION_GRID_FRAMES == 0) {
          assert_close((double)r.after[0][0][n], wanted, 1e-6);
       }
+   }
+   rendered_free(&r);
+}
+
+static void a_control_of_whole_numbers_is_given_the_nearest_ones_on_its_way(void** state)
+{
+   (void)state;
+   write_take("take.wav", RATE_HZ, 1, N_TAKE, wave_noise);
+   Rendered r = render_body(
+      SESSION STEM_OF_A "<#a> a bm:Track ; bm:take <take.wav> ; bm:inserts ( [ lv2:appliesTo test:mono ;\n"
+                        "bm:automation [ lv2:symbol \"delay\" ; bm:points ( ( 0 0 ) ( 0.1 4 ) ) ] ] ) .\n");
+   for (uint32_t n = BM_AUTOMATION_GRID_FRAMES; n < 4800; ++n) {
+      const uint32_t on_grid = n / BM_AUTOMATION_GRID_FRAMES * BM_AUTOMATION_GRID_FRAMES;
+      assert_true(r.after[0][0][n] == wave_noise(n - (uint32_t)rint(4.0 * on_grid / 4800.0), 0));
    }
    rendered_free(&r);
 }
@@ -405,6 +453,38 @@ static void meters_are_traced_over_the_whole_session(void** state)
    for (uint32_t n = 0; n < 100; ++n) {
       assert_close((double)seen->mean[n], 2.0 * n * seen->point_s, 0.05);
    }
+   rendered_free(&r);
+}
+
+/* Up for 24 s and down again; of so many blocks a point holds several. */
+static void the_trace_of_a_long_session_keeps_the_lowest_and_the_highest_of_each_stretch(void** state)
+{
+   (void)state;
+   enum { LOW_RATE_HZ = 8000, HALF_S = 24 };
+   write_take("ones.wav", LOW_RATE_HZ, 1, 2 * HALF_S * LOW_RATE_HZ, wave_one);
+   Rendered r =
+      render_body("<> a bm:Session ; bm:sampleRate 8000 .\n" STEM_OF_A
+                  "<#a> a bm:Track ; bm:take <ones.wav> ; bm:inserts ( [ lv2:appliesTo test:mono ;\n"
+                  "bm:automation [ lv2:symbol \"gain\" ; bm:points ( ( 0 0 ) ( 24 6 ) ( 48 0 ) ) ] ] ) .\n");
+   const BmTrace* seen = &bm_render_insert(r.render, 0, 0)->traces[0];
+   const double rise = 6.0 / HALF_S * seen->point_s;
+   uint32_t n_compared = 0;
+   for (uint32_t n = 0; n < seen->n_points; ++n) {
+      const double begins_s = n * seen->point_s;
+      const double ends_s = begins_s + seen->point_s;
+      if (ends_s < HALF_S || (begins_s > HALF_S && ends_s < 2 * HALF_S)) {
+         const double middle = 6.0 - 6.0 / HALF_S * fabs(0.5 * (begins_s + ends_s) - HALF_S);
+         /* A block's reading is that of its last cut. */
+         const double block = rise / 2.0;
+         assert_close((double)seen->mean[n], middle, block);
+         assert_close((double)seen->min[n], middle - 0.5 * rise, block);
+         assert_close((double)seen->max[n], middle + 0.5 * rise, block);
+         assert_true((double)(seen->max[n] - seen->min[n]) > 0.4 * rise);
+         assert_true(seen->min[n] < seen->mean[n] && seen->mean[n] < seen->max[n]);
+         ++n_compared;
+      }
+   }
+   assert_true(n_compared > 100);
    rendered_free(&r);
 }
 
@@ -634,17 +714,21 @@ int main(void)
       cmocka_unit_test(parallel_paths_of_different_latency_meet_to_the_frame),
       cmocka_unit_test(before_is_the_session_without_inserts_and_sends_in_time_with_after),
       cmocka_unit_test(a_send_taps_before_or_after_the_fader),
+      cmocka_unit_test(a_send_before_the_fader_of_a_panned_mono_track_comes_to_the_middle),
       cmocka_unit_test(a_muted_track_and_its_sends_are_not_heard),
       cmocka_unit_test(a_mono_signal_goes_through_a_stereo_plugin_and_is_stereo_from_there_on),
+      cmocka_unit_test(a_pair_goes_through_a_plugin_with_one_output_and_is_mono_from_there_on),
       cmocka_unit_test(settings_of_any_host_can_be_pasted),
       cmocka_unit_test(a_jump_of_a_control_lands_on_its_frame),
       cmocka_unit_test(a_ramp_of_a_control_climbs_on_a_fine_grid_and_ends_where_it_should),
+      cmocka_unit_test(a_control_of_whole_numbers_is_given_the_nearest_ones_on_its_way),
       cmocka_unit_test(a_send_and_a_fader_meet_the_sound_they_were_set_on),
       cmocka_unit_test(gain_and_pan_move_without_steps),
       cmocka_unit_test(a_tail_ends_with_its_last_sample_above_minus_100_db),
       cmocka_unit_test(a_tail_that_never_ends_is_cut_and_warned_of),
       cmocka_unit_test(a_take_of_another_rate_keeps_its_pitch_level_and_time),
       cmocka_unit_test(meters_are_traced_over_the_whole_session),
+      cmocka_unit_test(the_trace_of_a_long_session_keeps_the_lowest_and_the_highest_of_each_stretch),
       cmocka_unit_test(plugins_are_told_that_nobody_waits_for_them),
       cmocka_unit_test(what_is_not_a_number_stops_the_render_and_names_the_culprit),
       cmocka_unit_test(a_take_that_is_not_finite_stops_the_render),

@@ -354,10 +354,18 @@ static void the_comb_notch_is_where_the_takes_cancel(void** state)
                    0.02 * table[i][1]);
       close_placement(instance);
    }
-   const BmTakePlacementParams params = plain(BM_PLACEMENT_LEVEL);
+   BmTakePlacementParams params = plain(BM_PLACEMENT_LEVEL);
    const Instance one = open_placement(48000.0, 1, &params);
    assert_true(bm_take_placement_comb_notch_hz(one.placement) == 0.0);
    close_placement(one);
+   /* Above half the rate there is none. */
+   for (int above = 0; above < 2; ++above) {
+      params.takes[1] = params.takes[0];
+      params.takes[1].delay_ms = above ? 500.0 / 24500.0 : 500.0 / 23500.0;
+      const Instance close_by = open_placement(48000.0, 2, &params);
+      assert_close(bm_take_placement_comb_notch_hz(close_by.placement), above ? 0.0 : 23500.0, 1.0);
+      close_placement(close_by);
+   }
 }
 
 /* The second microphone 3.21 ms late and upside down: found, shown, taken up only when asked, kept by a

@@ -59,5 +59,6 @@ with open(sys.argv[1], 'w', encoding='utf-8') as file:
     file.write(plugin('mono', 1, 1, 'urid:map'))
     file.write(plugin('stereo', 2, 2, 'urid:map'))
     file.write(plugin('widen', 1, 2, 'urid:map'))
+    file.write(plugin('narrow', 2, 1, 'urid:map'))
     file.write(plugin('needy', 1, 1, 'test:impossible'))
     file.write(PRESET)

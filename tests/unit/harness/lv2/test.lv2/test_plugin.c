@@ -48,8 +48,9 @@ static LV2_Handle instantiate(const LV2_Descriptor* descriptor, double rate, con
    if (!self) {
       return NULL;
    }
-   self->n_in = strstr(descriptor->URI, "#stereo") ? 2 : 1;
-   self->n_out = strstr(descriptor->URI, "#mono") ? 1 : 2;
+   const bool is_narrow = strstr(descriptor->URI, "#narrow"); /* passes left on */
+   self->n_in = is_narrow || strstr(descriptor->URI, "#stereo") ? 2 : 1;
+   self->n_out = is_narrow || strstr(descriptor->URI, "#mono") ? 1 : 2;
    self->scale = 1.0f;
    self->new_scale = -1.0f;
    for (; *features; ++features) {
@@ -169,6 +170,7 @@ LV2_SYMBOL_EXPORT const LV2_Descriptor* lv2_descriptor(uint32_t index)
       {BM_TEST "mono", instantiate, connect_port, activate, run, NULL, cleanup, extension_data},
       {BM_TEST "stereo", instantiate, connect_port, activate, run, NULL, cleanup, extension_data},
       {BM_TEST "widen", instantiate, connect_port, activate, run, NULL, cleanup, extension_data},
+      {BM_TEST "narrow", instantiate, connect_port, activate, run, NULL, cleanup, extension_data},
       {BM_TEST "needy", instantiate, connect_port, activate, run, NULL, cleanup, extension_data},
    };
    return index < sizeof(descriptors) / sizeof(descriptors[0]) ? &descriptors[index] : NULL;
