@@ -383,6 +383,48 @@ static void every_preset_sounds_the_same_whatever_stood_before(void** state)
    hosted_for_every_plugin(check_presets);
 }
 
+/* Where left is not right: a side is left without right, takes and walls have places. */
+static bool has_sides(const BmPlugin* plugin)
+{
+   static const char* const names[] = {"mid-side-matrix", "mid-side-eq", "channel-strip", "room-reverb",
+                                       "take-placement"};
+   bool found = plugin->n_audio_in != 2 || plugin->n_audio_out != 2;
+   for (size_t i = 0; i < sizeof names / sizeof *names; ++i) {
+      found = found || strstr(plugin->uri, names[i]);
+   }
+   return found;
+}
+
+/* Left into right and right into left: so comes out what came out, to the bit, while controls jump. */
+static void check_sides(const BmPlugin* plugin)
+{
+   if (has_sides(plugin)) {
+      return;
+   }
+   Audio in = plucks(N_FRAMES);
+   Audio out = audio_new(N_FRAMES);
+   Audio exchanged = audio_new(N_FRAMES);
+   Audio in_exchanged = in;
+   Audio out_exchanged = exchanged;
+   for (int c = 0; c < 2; ++c) {
+      in_exchanged.channels[c] = in.channels[1 - c];
+      out_exchanged.channels[c] = exchanged.channels[1 - c];
+   }
+   render_in_blocks(plugin, &in, &out, 1000);
+   render_in_blocks(plugin, &in_exchanged, &out_exchanged, 1000);
+   assert_same(plugin, &exchanged, &out, 0, "left and right exchanged");
+   cases_add(plugin->uri, "sides alike", 1);
+   audio_free(&in);
+   audio_free(&out);
+   audio_free(&exchanged);
+}
+
+static void right_is_treated_as_left_is(void** state)
+{
+   (void)state;
+   hosted_for_every_plugin(check_sides);
+}
+
 /* Outputs by plugin and symbol; whether one of its forms has shown something else there than at first. */
 typedef struct {
    char name[96];
@@ -538,6 +580,7 @@ int main(void)
       cmocka_unit_test(every_plugin_runs_at_odd_rates_from_8_to_384_khz),
       cmocka_unit_test(every_plugin_refuses_absurd_rates_in_one_line),
       cmocka_unit_test(every_preset_sounds_the_same_whatever_stood_before),
+      cmocka_unit_test(right_is_treated_as_left_is),
       cmocka_unit_test(every_output_of_every_plugin_shows_what_it_hears),
       cmocka_unit_test(every_latency_told_is_the_latency_measured),
    };
