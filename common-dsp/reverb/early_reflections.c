@@ -6,6 +6,7 @@
 #include <math.h>
 #include <string.h>
 
+#define PI 3.14159265358979323846
 #define EAR_LEAN 0.43
 #define IMAGES 63 /* bm_image_count(BM_EARLY_ORDER) */
 
@@ -61,6 +62,13 @@ BM_CLONES static void sum_taps(const BmEarlyTapList* lists, const BmEchoHistory*
    quarters[3] = d;
 }
 
+/* Share of the gain that an arrival keeps: the energy fades as half a cosine does. */
+static double left_beside_the_late_part(const BmEarlyTiming* timing, double arrival_s)
+{
+   const double share = (arrival_s - timing->fade_s) / (timing->latest_s - timing->fade_s);
+   return cos(0.5 * PI * fmin(fmax(share, 0.0), 1.0));
+}
+
 double bm_early_ear_gain_lin(const BmImage* image, uint32_t ear)
 {
    const double lean = EAR_LEAN * image->from_ear_m.y_m / image->distance_m;
@@ -110,7 +118,8 @@ void bm_early_reflections_prepare(BmEarlyReflections* self, const BmEarlyScene* 
             BmEarlyTapList* list = &taps->lists[images[i].order - 1][ear][source];
             list->places[list->n_taps] = bm_echo_place(delay);
             list->gains[list->n_taps] =
-               (float)(bm_early_ear_gain_lin(&images[i], ear) * timing->gain_m / images[i].distance_m);
+               (float)(bm_early_ear_gain_lin(&images[i], ear) * left_beside_the_late_part(timing, arrival_s) *
+                       timing->gain_m / images[i].distance_m);
             ++list->n_taps;
          }
       }

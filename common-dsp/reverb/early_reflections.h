@@ -26,7 +26,8 @@ typedef struct {
 typedef struct {
    double gain_m;   /* a reflection at this distance, by walls that take nothing, has gain 1 */
    double start_s;  /* delay of a path of no length; may be negative */
-   double latest_s; /* later arrivals than this are left out */
+   double fade_s;   /* from this arrival on reflections give way to the late part */
+   double latest_s; /* by this they have; later arrivals are left out */
 } BmEarlyTiming;
 
 /**

@@ -25,8 +25,11 @@
 #define WALL_MARGIN_M 0.3
 #define REFERENCE_DISTANCE_M 1.5
 
-/* In mean free times. Later images are left to the late part, which has its full density by then. */
-#define EARLY_LATEST 3.6
+/* In mean free times. The late part rises between these two behind the direct sound; what it holds is what it
+   would if it set in at once after the mean way in + mean length - mean square / (2 mean length) of the lines
+   below, 1.68 (Cox, "Renewal Theory", 1962, from memory). The images fade by as much. */
+#define LATE_BEGINS 1.2
+#define LATE_IS_FULL 2.2
 static const double line_lengths[BM_LATE_LINES] = {1.19818, 1.32067, 1.50178, 1.59313, 1.74548, 1.86591,
                                                    2.12652, 2.23603, 2.51372, 2.72520, 3.00418, 3.23227,
                                                    3.43563, 3.84922, 4.22173, 4.48675};
@@ -112,7 +115,7 @@ static BmLateReach late_reach(void)
 
 static uint32_t history_frames(double sample_rate_hz)
 {
-   const double latest_s = fmax(EARLY_LATEST, LATE_IN_LONGEST) * longest_mean_free_time_s();
+   const double latest_s = fmax(LATE_IS_FULL, LATE_IN_LONGEST) * longest_mean_free_time_s();
    return (uint32_t)ceil(sample_rate_hz * (0.001 * BM_ROOM_PREDELAY_MAX_MS + latest_s)) + 1;
 }
 
@@ -136,7 +139,8 @@ static void design_layout(BmRoomReverb* self, uint32_t index)
    const BmEarlyTiming timing = {
       .gain_m = tap_gain_m(params),
       .start_s = predelay_s - distance_m(params) / BM_SPEED_OF_SOUND_M_S,
-      .latest_s = predelay_s + EARLY_LATEST * free_s,
+      .fade_s = predelay_s + LATE_BEGINS * free_s,
+      .latest_s = predelay_s + LATE_IS_FULL * free_s,
    };
    bm_early_reflections_prepare(&self->early, &scene, &timing);
 

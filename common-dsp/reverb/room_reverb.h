@@ -42,10 +42,11 @@ typedef struct {
    The proportions are 1 : 1.4 : 1.9 (Louden, "Dimension-ratios of rectangular rooms with good distribution of
    eigentones", Acustica 24, 1971), from memory. The early part is image sources, the late part a feedback
    delay network at the level that a diffuse field has there: 4 pi c / V e^(-13.8 t / T) over the direct sound
-   at 1 m (Barron and Lee, JASA 84(2), 1988, eq. 1). All wet sound is scaled so that at 1.5 m the diffuse
-   field as a whole is as loud as the dry sound, whatever decay and volume. What left and right come from
-   stands 20 degrees to either side. No latency. Only the
-   room comes out; the dry sound is the caller's to mix.
+   at 1 m (Barron and Lee, JASA 84(2), 1988, eq. 1). The images give way as the late part rises, so that from
+   the first reflection on both together fall along one exponential. All wet sound is scaled so that at 1.5 m
+   the diffuse field as a whole is as loud as the dry sound, whatever decay and volume. What left and right
+   come from stands 20 degrees to either side. No latency. Only the room comes out; the dry sound is the
+   caller's to mix.
 
    Decay and damping move inside the loop; volume, pre-delay and distance fade over 20 ms to new taps, at most
    ten times a second, so nothing slides in pitch.

@@ -7,10 +7,12 @@
 #include <stdint.h>
 
 /**
-   T30 in seconds of an energy [n_frames] over time (ISO 3382-1): the straight line through -5 to -35 dB of
-   the backward integral (Schroeder 1965), times 60 / 30.
+   Seconds to fall by 60 dB of an energy [n_frames] over time (ISO 3382-1): the straight line through
+   `from_db` to `to_db` of the backward integral (Schroeder 1965), drawn on. T30 reads -5 to -35 dB, T20 -5 to
+   -25, EDT 0 to -10.
 */
-static inline double bm_test_t30_s(const double* energy, uint32_t n_frames, double rate_hz)
+static inline double bm_test_decay_s(const double* energy, uint32_t n_frames, double rate_hz, double from_db,
+                                     double to_db)
 {
    double total = 0.0;
    for (uint32_t n = n_frames; n-- > 0;) {
@@ -20,7 +22,10 @@ static inline double bm_test_t30_s(const double* energy, uint32_t n_frames, doub
    for (uint32_t n = 0; n < n_frames; ++n) {
       const double level_db = 10.0 * log10(left / total);
       left -= energy[n];
-      if (level_db <= -5.0 && level_db >= -35.0) {
+      if (level_db < to_db) {
+         break;
+      }
+      if (level_db <= from_db) {
          const double t = n / rate_hz;
          st += t;
          sl += level_db;
@@ -30,6 +35,11 @@ static inline double bm_test_t30_s(const double* energy, uint32_t n_frames, doub
       }
    }
    return -60.0 / ((count * stl - st * sl) / (count * stt - st * st));
+}
+
+static inline double bm_test_t30_s(const double* energy, uint32_t n_frames, double rate_hz)
+{
+   return bm_test_decay_s(energy, n_frames, rate_hz, -5.0, -35.0);
 }
 
 #endif

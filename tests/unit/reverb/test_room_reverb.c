@@ -67,16 +67,16 @@ static BmFrame section(const double* b, const double* a, BmFrame* s, BmFrame x)
    return y;
 }
 
-/* The energy of an octave frame by frame: Butterworth of order 8 (IEC 61260 class 1 shape) by bilinear
-   sections, a low cut and a high cut of order 4 half an octave to either side. */
-static void octave_energy(const BmFrame* x, uint32_t n_frames, double rate_hz, double centre_hz,
-                          double* energy)
+/* Adds the energy of a band frame by frame: bilinear Butterworth sections, a low cut and a high cut of order
+   4. */
+static void band_energy(const BmFrame* x, uint32_t n_frames, double rate_hz, double low_hz, double high_hz,
+                        double* energy)
 {
    double b[4][3], a[4][2];
    for (int i = 0; i < 4; ++i) {
       const bool low_cut = i < 2;
       const double q = bm_butterworth_q(4, (unsigned)i % 2);
-      const double k = tan(pi * centre_hz * (low_cut ? sqrt(0.5) : sqrt(2.0)) / rate_hz);
+      const double k = tan(pi * (low_cut ? low_hz : high_hz) / rate_hz);
       const double a0 = 1.0 + k / q + k * k;
       const double gain = (low_cut ? 1.0 : k * k) / a0;
       b[i][0] = gain;
@@ -93,6 +93,13 @@ static void octave_energy(const BmFrame* x, uint32_t n_frames, double rate_hz, d
       }
       energy[n] += y[0] * y[0] + y[1] * y[1];
    }
+}
+
+/* An octave of Butterworth's order 8 (IEC 61260 class 1 shape). */
+static void octave_energy(const BmFrame* x, uint32_t n_frames, double rate_hz, double centre_hz,
+                          double* energy)
+{
+   band_energy(x, n_frames, rate_hz, centre_hz * sqrt(0.5), centre_hz * sqrt(2.0), energy);
 }
 
 /* The mean over positions that ISO 3382-2 asks for: two sources, two ears. */
@@ -184,10 +191,142 @@ static void damping_and_the_low_ratio_shape_the_decay_as_set(void** state)
    check_decay(44100.0, &params, true);
 }
 
+/* The largest room that the presets know, and the smallest that there is. */
+static void the_decay_time_is_the_one_that_is_set_in_every_room(void** state)
+{
+   (void)state;
+   static const double volumes_m3[] = {30.0, 60.0, 400.0};
+   static const double decays_s[] = {0.3, 0.5, 1.0, 3.0};
+   BmRoomReverbParams params = medium;
+   for (uint32_t v = 0; v < 3; ++v) {
+      for (uint32_t i = 0; i < 4; ++i) {
+         params.volume_m3 = volumes_m3[v];
+         params.decay_s = decays_s[i];
+         check_decay(44100.0, &params, false);
+      }
+   }
+}
+
+/* What ISO 3382-1 reads of a response, from its first arrival on: the first that is within 20 dB of the
+   loudest. */
+typedef struct {
+   double t30_s, t20_s, edt_s, clarity_db, definition, centre_s;
+} RoomFigures;
+
+static RoomFigures figures_of(const double* energy, uint32_t n_frames, double rate_hz)
+{
+   double total = 0.0, early = 0.0, speech = 0.0, moment = 0.0;
+   for (uint32_t n = 0; n < n_frames; ++n) {
+      const double t = n / rate_hz;
+      total += energy[n];
+      early += t < 0.08 ? energy[n] : 0.0;
+      speech += t < 0.05 ? energy[n] : 0.0;
+      moment += t * energy[n];
+   }
+   return (RoomFigures){.t30_s = bm_test_t30_s(energy, n_frames, rate_hz),
+                        .t20_s = bm_test_decay_s(energy, n_frames, rate_hz, -5.0, -25.0),
+                        .edt_s = bm_test_decay_s(energy, n_frames, rate_hz, 0.0, -10.0),
+                        .clarity_db = 10.0 * log10(early / (total - early)),
+                        .definition = speech / total,
+                        .centre_s = moment / total};
+}
+
+/* Both sources and both ears, up to 4 kHz: above that an arrival at a half frame loses highs at this rate. */
+static RoomFigures figures_at(const BmRoomReverbParams* params)
+{
+   const double rate_hz = 16000.0;
+   const uint32_t n_frames = (uint32_t)((1.6 * params->decay_s + 0.1) * rate_hz);
+   double* energy = calloc(n_frames, sizeof *energy);
+   double* peaks = calloc(n_frames, sizeof *peaks);
+   double loudest = 0.0;
+   for (uint32_t source = 0; source < 2; ++source) {
+      BmFrame* response = impulse_response(rate_hz, params, source == 0, source == 1, n_frames);
+      band_energy(response, n_frames, rate_hz, 10.0, 4000.0, energy);
+      for (uint32_t n = 0; n < n_frames; ++n) {
+         peaks[n] += response[n][0] * response[n][0] + response[n][1] * response[n][1];
+         loudest = fmax(loudest, peaks[n]);
+      }
+      free(response);
+   }
+   uint32_t first = 0;
+   while (peaks[first] < 0.01 * loudest) {
+      ++first;
+   }
+   const RoomFigures figures = figures_of(energy + first, n_frames - first, rate_hz);
+   free(peaks);
+   free(energy);
+   return figures;
+}
+
+/* An exponential decay of T seconds, k = 13.8 / T, has C80 = 10 log10(e^(0.08 k) - 1), D50 = 1 - e^(-0.05 k),
+   a centre time of 1 / k, and T for each of T30, T20 and EDT (Kuttruff, Room Acoustics; ISO 3382-1). The
+   limits are 5 % of a time, half of the least difference of C80 that is heard and the least of D50 (ISO
+   3382-1, table A.1). At 0.3 s the ten decibels of EDT are a handful of reflections: 9 %. */
+static void check_exponential(const RoomFigures* mean, const BmRoomReverbParams* params)
+{
+   const double decay_s = params->decay_s;
+   const double k = 13.81551 / decay_s;
+   const double deviations[] = {mean->t30_s / decay_s - 1.0,
+                                mean->t20_s / decay_s - 1.0,
+                                mean->centre_s * k - 1.0,
+                                mean->edt_s / decay_s - 1.0,
+                                mean->clarity_db - 10.0 * log10(exp(0.08 * k) - 1.0),
+                                mean->definition - (1.0 - exp(-0.05 * k))};
+   const double limits[] = {0.05, 0.05, 0.05, decay_s > 0.4 ? 0.05 : 0.09, 0.5, 0.05};
+   static const char* const names[] = {"T30 (ratio)", "T20 (ratio)", "centre time (ratio)",
+                                       "EDT (ratio)", "C80 (dB)",    "D50"};
+   for (uint32_t i = 0; i < 6; ++i) {
+      if (!(fabs(deviations[i]) <= limits[i])) {
+         fail_msg("%.0f m3, decay %.1f s: %s is off by %+.3f, more than %.2f", params->volume_m3, decay_s,
+                  names[i], deviations[i], limits[i]);
+      }
+   }
+}
+
+/* Images that sounded on under a tail that has set in would make the room clearer and let it fall too fast at
+   first. What one place hears differs by right, so the mean over places is held: two sources, five distances
+   as far as the room lets them, two ears. */
+static void early_and_late_together_fall_along_one_exponential(void** state)
+{
+   (void)state;
+   static const double volumes_m3[] = {30.0, 60.0, 150.0, 400.0};
+   static const double decays_s[] = {0.3, 0.5, 1.0, 2.0, 3.0};
+   static const double distances_m[] = {0.5, 1.0, 1.5, 2.5, 4.0};
+   BmRoomReverbParams params = medium;
+   params.damping_hz = 20000.0;
+   params.low_cut_hz = 200.0; /* below, all images swing together and are louder than their energies */
+   for (uint32_t v = 0; v < 4; ++v) {
+      for (uint32_t i = 0; i < 5; ++i) {
+         params.volume_m3 = volumes_m3[v];
+         params.decay_s = decays_s[i];
+         RoomFigures mean = {0};
+         for (uint32_t d = 0; d < 5; ++d) {
+            params.distance_m = distances_m[d];
+            const RoomFigures one = figures_at(&params);
+            mean.t30_s += 0.2 * one.t30_s;
+            mean.t20_s += 0.2 * one.t20_s;
+            mean.edt_s += 0.2 * one.edt_s;
+            mean.clarity_db += 0.2 * one.clarity_db;
+            mean.definition += 0.2 * one.definition;
+            mean.centre_s += 0.2 * one.centre_s;
+         }
+         check_exponential(&mean, &params);
+      }
+   }
+}
+
 static double ear_distance_m(BmPoint a, BmPoint b)
 {
    return sqrt((a.x_m - b.x_m) * (a.x_m - b.x_m) + (a.y_m - b.y_m) * (a.y_m - b.y_m) +
                (a.z_m - b.z_m) * (a.z_m - b.z_m));
+}
+
+/* How much of an image `after_s` behind the direct sound is left beside the late part: all until 1.2 mean
+   free times, then half a cosine in energy, nothing from 2.2 on. */
+static double left_beside_the_tail(double after_s, double mean_free_time_s)
+{
+   const double at = after_s / mean_free_time_s - 1.2;
+   return at <= 0.0 ? 1.0 : at >= 1.0 ? 0.0 : sqrt(0.5 + 0.5 * cos(pi * at));
 }
 
 /* Allen and Berkley (1979): reflection^order / distance at distance / c; the walls' factor after Eyring. Each
@@ -204,8 +343,8 @@ static void early_reflections_come_when_and_as_loud_as_the_formula_says_in_each_
    params.low_cut_hz = 1.0;
    params.decay_s = 2.0;
    const BmEarlyScene scene = bm_room_reverb_scene(&params);
-   const double beta =
-      pow(10.0, -3.0 * bm_shoebox_mean_free_time_s(&scene.room) / params.decay_s); /* Eyring */
+   const double free_s = bm_shoebox_mean_free_time_s(&scene.room);
+   const double beta = pow(10.0, -3.0 * free_s / params.decay_s); /* Eyring */
    const uint32_t n_frames = 8192;
    uint32_t n_checked = 0;
    for (uint32_t source = 0; source < 2; ++source) {
@@ -216,7 +355,8 @@ static void early_reflections_come_when_and_as_loud_as_the_formula_says_in_each_
          const double direct_s = 1.5 / 343.0;
          for (uint32_t i = 1; i < 63; ++i) {
             const double arrival = (images[i].distance_m / 343.0 - direct_s + 0.007) * rate_hz;
-            bool alone = arrival < 6000.0;
+            const double left = left_beside_the_tail(images[i].distance_m / 343.0 - direct_s, free_s);
+            bool alone = left > 0.1;
             for (uint32_t k = 1; k < 63; ++k) {
                const double gap = (images[k].distance_m - images[i].distance_m) / 343.0 * rate_hz;
                alone = alone && (k == i || fabs(gap) > 60.0);
@@ -234,7 +374,7 @@ static void early_reflections_come_when_and_as_loud_as_the_formula_says_in_each_
             /* a wide cardioid, 1.43 from the ear's own side and 0.57 from the other */
             const double lean = (ear == 0 ? 0.43 : -0.43) * images[i].from_ear_m.y_m / images[i].distance_m;
             const double expected = bm_room_reverb_gain_m(&params) * pow(beta, images[i].order) /
-                                    images[i].distance_m * (1.0 + lean);
+                                    images[i].distance_m * (1.0 + lean) * left;
             assert_close(20.0 * log10(sum / expected), 0.0, 0.1);
             assert_close(1000.0 * (moment / sum - arrival) / rate_hz, 0.0, 0.01);
             ++n_checked;
@@ -242,7 +382,7 @@ static void early_reflections_come_when_and_as_loud_as_the_formula_says_in_each_
       }
       free(response);
    }
-   assert_true(n_checked >= 30);
+   assert_true(n_checked >= 25);
    assert_close(bm_shoebox_volume_m3(&scene.room), 150.0, 1e-9);
    assert_close(scene.room.size_m.y_m / scene.room.size_m.z_m, 1.4, 1e-9);
    assert_close(scene.room.size_m.x_m / scene.room.size_m.z_m, 1.9, 1e-9);
@@ -280,12 +420,10 @@ static void early_reflections_lose_highs_as_the_decay_says(void** state)
          BmImage images[63];
          bm_image_sources(&scene.room, scene.sources[0], scene.ears[ear], 3, images);
          for (uint32_t i = 1; i < 63; ++i) {
-            if (images[i].distance_m < 1.5 + 3.6 * free_s * 343.0) {
-               const double loss =
-                  6.0 * images[i].order * free_s / bm_room_reverb_decay_s(&params, centre_hz);
-               const double gain = bm_early_ear_gain_lin(&images[i], ear) / images[i].distance_m;
-               expected += centre_hz * gain * gain * pow(10.0, -loss);
-            }
+            const double loss = 6.0 * images[i].order * free_s / bm_room_reverb_decay_s(&params, centre_hz);
+            const double left = left_beside_the_tail((images[i].distance_m - 1.5) / 343.0, free_s);
+            const double gain = left * bm_early_ear_gain_lin(&images[i], ear) / images[i].distance_m;
+            expected += centre_hz * gain * gain * pow(10.0, -loss);
          }
       }
       const double level_db = 10.0 * log10(measured / expected);
@@ -597,7 +735,8 @@ static void no_control_clicks_or_slides_the_pitch(void** state)
       const Instance room = open_room(rate_hz, &params);
       BmFrame* frames = aligned(N * sizeof(BmFrame));
       for (uint32_t n = 0; n < N; ++n) {
-         frames[n] = bm_frame_both(0.5 * sin(2.0 * pi * 1000.0 * n / rate_hz));
+         const double rise = fmin(1.0, n / 9600.0); /* or the tail of its onset would be what is measured */
+         frames[n] = bm_frame_both((0.25 - 0.25 * cos(pi * rise)) * sin(2.0 * pi * 1000.0 * n / rate_hz));
       }
       bm_room_reverb_process(room.reverb, frames, frames, CHANGE);
       params.volume_m3 = which == 0 ? 400.0 : which == 1 ? 50.0 : params.volume_m3;
@@ -612,9 +751,9 @@ static void no_control_clicks_or_slides_the_pitch(void** state)
       bm_room_reverb_set(room.reverb, &params);
       bm_room_reverb_process(room.reverb, frames + CHANGE, frames + CHANGE, N - CHANGE);
       const BmFrame* heard = frames + CHANGE - 6000;
-      assert_between(share_db(heard, 19200, rate_hz, 5000.0, 24000.0), -300.0, -95.0);
-      assert_between(share_db(heard, 19200, rate_hz, 1250.0, 5000.0), -300.0, -55.0);
-      assert_between(share_db(heard, 19200, rate_hz, 100.0, 800.0), -300.0, -55.0);
+      assert_between(share_db(heard, 19200, rate_hz, 5000.0, 24000.0), -300.0, -110.0);
+      assert_between(share_db(heard, 19200, rate_hz, 1250.0, 5000.0), -300.0, -65.0);
+      assert_between(share_db(heard, 19200, rate_hz, 100.0, 800.0), -300.0, -60.0);
       free(frames);
       close_room(room);
    }
@@ -830,6 +969,8 @@ int main(void)
    const struct CMUnitTest tests[] = {
       cmocka_unit_test(the_decay_time_is_the_one_that_is_set_at_every_rate),
       cmocka_unit_test(damping_and_the_low_ratio_shape_the_decay_as_set),
+      cmocka_unit_test(the_decay_time_is_the_one_that_is_set_in_every_room),
+      cmocka_unit_test(early_and_late_together_fall_along_one_exponential),
       cmocka_unit_test(early_reflections_come_when_and_as_loud_as_the_formula_says_in_each_ear),
       cmocka_unit_test(early_reflections_lose_highs_as_the_decay_says),
       cmocka_unit_test(echoes_are_as_dense_as_noise_within_60_ms),
