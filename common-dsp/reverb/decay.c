@@ -5,7 +5,7 @@
 
 #define PI 3.14159265358979323846
 #define SQRT2 1.41421356237309504880
-#define LOW_HZ 180.0
+#define LOW_HZ 230.0
 #define MATCH_NORM 0.4 /* of the rate: the bilinear transform squeezes what is above */
 
 /* Audio EQ Cookbook shelves of Q 1/sqrt(2), by the bilinear transform; `a` is the square root of the gain,

@@ -6,7 +6,7 @@
    How long a room rings, by frequency.
 
        T(f) = decay / (1 + (1 / low_ratio - 1) Y / (1 + Y) + 3 X / (1 + X)),
-       Y = (180 Hz / f)^4,  X = (f / damping)^4 / 2
+       Y = (230 Hz / f)^4,  X = (f / damping)^4 / 2
 
    so the middle rings for `decay_s`, the bottom for `low_ratio` times that, and at `damping_hz` it is half.
    The shape is our own: two shelves are what a path through the room can apply to sound with one section
@@ -14,7 +14,7 @@
 */
 typedef struct {
    double decay_s;    /* time to fall by 60 dB in the middle, > 0 */
-   double low_ratio;  /* of the time well under 180 Hz, > 0 */
+   double low_ratio;  /* of the time well under 230 Hz, > 0 */
    double damping_hz; /* > 0; 2500 or more leaves the octaves up to 1 kHz within 4 % */
 } BmDecay;
 

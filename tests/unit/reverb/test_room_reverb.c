@@ -191,6 +191,29 @@ static void damping_and_the_low_ratio_shape_the_decay_as_set(void** state)
    check_decay(44100.0, &params, true);
 }
 
+/* The octave of 125 Hz reads the share that is set, and the middle stays what it is. */
+static void low_decay_is_what_the_octave_of_125_hz_rings_for(void** state)
+{
+   (void)state;
+   static const double volumes_m3[] = {40.0, 150.0, 400.0};
+   static const double ratios[] = {0.5, 0.7, 1.5};
+   const double rate_hz = 8000.0;
+   BmRoomReverbParams params = medium;
+   for (uint32_t i = 0; i < 18; ++i) {
+      params.volume_m3 = volumes_m3[i % 3];
+      params.low_ratio = ratios[i / 3 % 3];
+      params.decay_s = i < 9 ? 0.3 : 1.0;
+      check_decay(rate_hz, &params, false);
+      const uint32_t n_frames = (uint32_t)(1.6 * params.decay_s * rate_hz);
+      BmFrame* responses[2] = {impulse_response(rate_hz, &params, 1.0, 0.0, n_frames),
+                               impulse_response(rate_hz, &params, 0.0, 1.0, n_frames)};
+      assert_close(measured_decay_s(responses, n_frames, rate_hz, 125.0) / params.decay_s / params.low_ratio,
+                   1.0, 0.1);
+      free(responses[0]);
+      free(responses[1]);
+   }
+}
+
 /* The largest room that the presets know, and the smallest that there is. */
 static void the_decay_time_is_the_one_that_is_set_in_every_room(void** state)
 {
@@ -231,17 +254,17 @@ static RoomFigures figures_of(const double* energy, uint32_t n_frames, double ra
                         .centre_s = moment / total};
 }
 
-/* Both sources and both ears, up to 4 kHz: above that an arrival at a half frame loses highs at this rate. */
+/* Both sources and both ears, up to 3 kHz: above that an arrival at a half frame loses highs at this rate. */
 static RoomFigures figures_at(const BmRoomReverbParams* params)
 {
-   const double rate_hz = 16000.0;
+   const double rate_hz = 12000.0;
    const uint32_t n_frames = (uint32_t)((1.6 * params->decay_s + 0.1) * rate_hz);
    double* energy = calloc(n_frames, sizeof *energy);
    double* peaks = calloc(n_frames, sizeof *peaks);
    double loudest = 0.0;
    for (uint32_t source = 0; source < 2; ++source) {
       BmFrame* response = impulse_response(rate_hz, params, source == 0, source == 1, n_frames);
-      band_energy(response, n_frames, rate_hz, 10.0, 4000.0, energy);
+      band_energy(response, n_frames, rate_hz, 10.0, 3000.0, energy);
       for (uint32_t n = 0; n < n_frames; ++n) {
          peaks[n] += response[n][0] * response[n][0] + response[n][1] * response[n][1];
          loudest = fmax(loudest, peaks[n]);
@@ -290,13 +313,13 @@ static void early_and_late_together_fall_along_one_exponential(void** state)
 {
    (void)state;
    static const double volumes_m3[] = {30.0, 60.0, 150.0, 400.0};
-   static const double decays_s[] = {0.3, 0.5, 1.0, 2.0, 3.0};
+   static const double decays_s[] = {0.3, 0.5, 1.0, 3.0};
    static const double distances_m[] = {0.5, 1.0, 1.5, 2.5, 4.0};
    BmRoomReverbParams params = medium;
    params.damping_hz = 20000.0;
    params.low_cut_hz = 200.0; /* below, all images swing together and are louder than their energies */
    for (uint32_t v = 0; v < 4; ++v) {
-      for (uint32_t i = 0; i < 5; ++i) {
+      for (uint32_t i = 0; i < 4; ++i) {
          params.volume_m3 = volumes_m3[v];
          params.decay_s = decays_s[i];
          RoomFigures mean = {0};
@@ -655,7 +678,7 @@ static void the_wet_sound_keeps_its_level_in_every_room(void** state)
       for (uint32_t n = 0; n < n_frames; ++n) {
          energy += 0.5 * (response[n][0] * response[n][0] + response[n][1] * response[n][1]);
       }
-      assert_between(10.0 * log10(energy), -2.0, 2.0);
+      assert_between(10.0 * log10(energy), -1.2, 0.5);
       free(response);
    }
 }
@@ -969,6 +992,7 @@ int main(void)
    const struct CMUnitTest tests[] = {
       cmocka_unit_test(the_decay_time_is_the_one_that_is_set_at_every_rate),
       cmocka_unit_test(damping_and_the_low_ratio_shape_the_decay_as_set),
+      cmocka_unit_test(low_decay_is_what_the_octave_of_125_hz_rings_for),
       cmocka_unit_test(the_decay_time_is_the_one_that_is_set_in_every_room),
       cmocka_unit_test(early_and_late_together_fall_along_one_exponential),
       cmocka_unit_test(early_reflections_come_when_and_as_loud_as_the_formula_says_in_each_ear),
