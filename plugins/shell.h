@@ -65,9 +65,9 @@ typedef struct {
    void (*reset)(void* self);
    /** Constant after init. NULL: none. */
    uint32_t (*latency_frames)(const void* self);
-   /** How much the controls raise a take of nominal level, -18 dBFS, so far as that is known: the loudness
-       match takes it out at once and listens for the rest. NULL: 1. */
-   double (*nominal_gain_lin)(const float* controls);
+   /** How much the processor raises a take that stands `level_lin` over nominal level, -18 dBFS, so far as
+       that is known: the loudness match takes it out at once and listens for the rest. NULL: 1. */
+   double (*nominal_gain_lin)(const float* controls, double level_lin);
    /** How long after a `set` until it begins to be heard: what it chose may have to get ready. NULL: at once.
     */
    uint32_t (*settling_frames)(const void* self);
@@ -113,8 +113,8 @@ extern const BmPlugin bm_plugin;
    }
 
 /**
-   Define `set`, `latency_frames` or `report`, where they only forward: to bm_<name>_set() with the parameters
-   that bm_<plugin>_params() reads from the ports, to bm_<name>_latency_frames(), to bm_<plugin>_report().
+   Define `set`, `latency_frames`, `nominal_gain_lin` or `report`, where they only forward: to bm_<name>_...
+   with the parameters that bm_<plugin>_params() reads from the ports, or to bm_<plugin>_report().
 */
 #define BM_SET_VERB(Type, name, plugin)                                                                      \
    static void set(void* self, const float* port)                                                            \
@@ -126,6 +126,12 @@ extern const BmPlugin bm_plugin;
    static uint32_t latency_frames(const void* self)                                                          \
    {                                                                                                         \
       return bm_##name##_latency_frames(self);                                                               \
+   }
+#define BM_NOMINAL_GAIN_VERB(Type, name)                                                                     \
+   static double nominal_gain_lin(const float* port, double level_lin)                                       \
+   {                                                                                                         \
+      const Type##Params params = bm_##name##_params(port);                                                  \
+      return bm_##name##_nominal_gain_lin(&params, level_lin);                                               \
    }
 #define BM_REPORT_VERB(plugin)                                                                               \
    static void report(const void* self, float* port)                                                         \

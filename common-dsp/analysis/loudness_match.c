@@ -121,7 +121,8 @@ static double target_db(const BmLoudnessMatch* self)
    const double output = self->mem.output.gated_mean;
    const double ratio_db = 10.0 * log10((reference + 1e-30) / (output + 1e-30));
    const double known_db = bm_db_from_gain(self->known.target);
-   return fmax(-MAX_CUT_DB, fmin(ratio_db - known_db, MAX_BOOST_DB)) + known_db;
+   const double most_db = MAX_BOOST_DB + fmax(-known_db, 0.0);
+   return fmax(-MAX_CUT_DB, fmin(ratio_db - known_db, most_db)) + known_db;
 }
 
 /* A period has been heard: average, and choose where the gain goes during the next. */

@@ -42,8 +42,8 @@ typedef struct {
    is full the average runs from the start, so that the first guess comes after 0.4 s. During the first 3 s of
    programme the gain may move 12 dB/s, from then on never faster than 0.9 dB/s, which is not heard as
    pumping. It stands still in silence, and in a pause or a tail until that has become the programme: by the
-   gates. It boosts no more than 12 dB and cuts no more than 60 dB, what is known beforehand included. What is
-   not of BS.1770 is our own choice.
+   gates. It boosts no more than 12 dB over what is known to be missing, and cuts no more than 60 dB, what is
+   known beforehand included. What is not of BS.1770 is our own choice.
 
    Switched off it costs nothing and changes no bit; switched on again it starts from its last gain and
    listens anew.

@@ -313,3 +313,16 @@ double bm_fet_compressor_reduction_db(const BmFetCompressor* self)
 {
    return bm_reduction_meter_db(&self->meter);
 }
+
+/* Of a take at nominal level, what counts as its peak, dBFS: a sine's. Recorded strums at that level are held
+   3 dB more, modelled takes 3 dB below it that much less. */
+#define NOMINAL_PEAK_DB (-15.0)
+
+double bm_fet_compressor_nominal_gain_lin(const BmFetCompressorParams* params, double level_lin)
+{
+   const BmStaticCurve curve = {.threshold = params->threshold_db,
+                                .knee = KNEE_DB_TIMES_RATIO / params->ratio,
+                                .slope = 1.0 - 1.0 / params->ratio};
+   const double peak_db = NOMINAL_PEAK_DB + bm_db_from_gain(level_lin);
+   return bm_gain_from_db(params->makeup_db - bm_static_curve_reduction(&curve, peak_db));
+}

@@ -110,6 +110,12 @@ void bm_fet_compressor_reset(BmFetCompressor* self);
 
 uint32_t bm_fet_compressor_latency_frames(const BmFetCompressor* self);
 
+/**
+   How much these settings raise a plucked take that stands `level_lin` over nominal level, -18 dBFS, linear,
+   so far as that can be known before it is heard: the makeup, exactly, and the reduction within some 4 dB.
+*/
+double bm_fet_compressor_nominal_gain_lin(const BmFetCompressorParams* params, double level_lin);
+
 /** Greatest reduction of either channel in the latest whole millisecond, dB, >= 0. */
 double bm_fet_compressor_reduction_db(const BmFetCompressor* self);
 

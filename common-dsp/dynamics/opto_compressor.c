@@ -191,3 +191,31 @@ double bm_opto_compressor_reduction_db(const BmOptoCompressor* self)
 {
    return bm_reduction_meter_db(&self->meter);
 }
+
+/* Of a take at nominal level, what counts as its peak, dBFS, and how much of it is over EMPHASIS_HZ: between
+   recorded strums at that level and modelled takes below it. */
+#define NOMINAL_PEAK_DB (-18.0)
+#define SHARE_OF_HIGHS_LIN 0.19
+
+/* The y of y (1 + y^3) = x, or of y (1 + y^9) = x, by halving. */
+static double lamp_balance(double x, bool limit)
+{
+   double low = 0.0;
+   double high = x;
+   for (int i = 0; i < 20; ++i) {
+      const double y = 0.5 * (low + high);
+      const double third = y * y * y;
+      const bool is_above = y * (1.0 + (limit ? third * third * third : third)) > x;
+      high = is_above ? y : high;
+      low = is_above ? low : y;
+   }
+   return 0.5 * (low + high);
+}
+
+double bm_opto_compressor_nominal_gain_lin(const BmOptoCompressorParams* params, double level_lin)
+{
+   const double highs = SHARE_OF_HIGHS_LIN * (bm_gain_from_db(EMPHASIS_DB * params->emphasis) - 1.0);
+   const double heard =
+      level_lin * hypot(1.0, highs) * bm_gain_from_db(NOMINAL_PEAK_DB - params->threshold_db);
+   return bm_gain_from_db(params->makeup_db) * lamp_balance(heard, params->limit) / heard;
+}

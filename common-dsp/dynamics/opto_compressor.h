@@ -101,6 +101,12 @@ void bm_opto_compressor_process(BmOptoCompressor* self, const BmFrame* in, BmFra
 
 void bm_opto_compressor_reset(BmOptoCompressor* self);
 
+/**
+   How much these settings raise a plucked take that stands `level_lin` over nominal level, -18 dBFS, linear,
+   so far as that can be known before it is heard: the makeup, exactly, and the reduction within some 4 dB.
+*/
+double bm_opto_compressor_nominal_gain_lin(const BmOptoCompressorParams* params, double level_lin);
+
 /** Reduction of the channel reduced more, at the end of the latest whole millisecond, dB, >= 0. */
 double bm_opto_compressor_reduction_db(const BmOptoCompressor* self);
 

@@ -316,3 +316,15 @@ double bm_variable_mu_compressor_reduction_db(const BmVariableMuCompressor* self
 {
    return bm_reduction_meter_db(&self->meter);
 }
+
+/* Of a take at nominal level, what counts as its peak, dBFS, and the bend of the curve that modelled takes
+   follow, at thresholds of -16 to -32 dBFS. Recorded strums at nominal level are held up to 3 dB more. */
+#define NOMINAL_PEAK_DB (-15.0)
+#define FIT_BEND_DB 24.0
+
+double bm_variable_mu_compressor_nominal_gain_lin(const BmVariableMuCompressorParams* params,
+                                                  double level_lin)
+{
+   const double above_db = fmax(NOMINAL_PEAK_DB + bm_db_from_gain(level_lin) - params->threshold_db, 0.0);
+   return bm_gain_from_db(params->makeup_db - above_db * above_db / (above_db + FIT_BEND_DB));
+}

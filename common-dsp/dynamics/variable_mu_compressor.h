@@ -116,6 +116,13 @@ void bm_variable_mu_compressor_reset(BmVariableMuCompressor* self);
 
 uint32_t bm_variable_mu_compressor_latency_frames(const BmVariableMuCompressor* self);
 
+/**
+   How much these settings raise a plucked take that stands `level_lin` over nominal level, -18 dBFS, linear,
+   so far as that can be known before it is heard: the makeup, exactly, and the reduction within some 4 dB.
+*/
+double bm_variable_mu_compressor_nominal_gain_lin(const BmVariableMuCompressorParams* params,
+                                                  double level_lin);
+
 /** Reduction of the channel reduced more, at the end of the latest whole millisecond, dB, >= 0. */
 double bm_variable_mu_compressor_reduction_db(const BmVariableMuCompressor* self);
 

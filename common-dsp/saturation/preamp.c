@@ -50,10 +50,10 @@ void bm_preamp_set(BmPreamp* self, const BmPreampParams* params)
    bm_band_eq_set(&self->tone, 1, 0, &high);
 }
 
-double bm_preamp_nominal_gain_lin(const BmPreampParams* params)
+double bm_preamp_nominal_gain_lin(const BmPreampParams* params, double level_lin)
 {
    const double gain_lin = input_gain_lin(params);
-   return gain_lin / hypot(1.0, gain_lin / LARGEST_GAIN_LIN);
+   return gain_lin / hypot(1.0, level_lin * gain_lin / LARGEST_GAIN_LIN);
 }
 
 void bm_preamp_process(BmPreamp* self, const BmFrame* in, BmFrame* out, uint32_t n_frames)

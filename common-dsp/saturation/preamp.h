@@ -45,10 +45,11 @@ BmStatus bm_preamp_init(BmPreamp* self, double sample_rate_hz);
 void bm_preamp_set(BmPreamp* self, const BmPreampParams* params);
 
 /**
-   How much these settings raise a take of nominal level, -18 dBFS, linear. All of the gain while the stage
-   bends little; beyond, what is measured of picked and strummed takes, within 2 dB. Tone left out.
+   How much these settings raise a take that stands `level_lin` over nominal level, -18 dBFS, linear. All of
+   the gain while the stage bends little; beyond, what is measured of picked and strummed takes, within 2 dB.
+   Tone left out.
 */
-double bm_preamp_nominal_gain_lin(const BmPreampParams* params);
+double bm_preamp_nominal_gain_lin(const BmPreampParams* params, double level_lin);
 
 /** Process [n_frames]; `out` may be `in`. Real-time: yes. */
 void bm_preamp_process(BmPreamp* self, const BmFrame* in, BmFrame* out, uint32_t n_frames);

@@ -385,3 +385,41 @@ const BmCharacterSlot* bm_channel_strip_slot(const BmChannelStrip* self, BmChara
    }
    return NULL;
 }
+
+static double character_gain_lin(const BmChannelStripParams* params, BmCharacter character, double level_lin)
+{
+   switch (character) {
+   case BM_CHARACTER_FET:
+      return bm_fet_compressor_nominal_gain_lin(&params->fet, level_lin);
+   case BM_CHARACTER_OPTO:
+      return bm_opto_compressor_nominal_gain_lin(&params->opto, level_lin);
+   case BM_CHARACTER_VARIABLE_MU:
+      return bm_variable_mu_compressor_nominal_gain_lin(&params->variable_mu, level_lin);
+   default:
+      return 1.0;
+   }
+}
+
+/* Of the slots in a place, one after the other. */
+static double place_gain_lin(const BmChannelStripParams* params, BmCharacterPlace place, double level_lin)
+{
+   double gain_lin = 1.0;
+   for (uint32_t s = 0; s < BM_STRIP_SLOTS; ++s) {
+      const BmStripSlot* slot = &params->slots[s];
+      if (slot->place == place) {
+         const double wet = character_gain_lin(params, slot->character, level_lin * gain_lin);
+         gain_lin *= 1.0 - slot->mix + slot->mix * wet;
+      }
+   }
+   return gain_lin;
+}
+
+double bm_channel_strip_nominal_gain_lin(const BmChannelStripParams* params, double level_lin)
+{
+   double gain_lin = place_gain_lin(params, BM_PLACE_BEFORE_EQ, level_lin);
+   if (params->preamp_in) {
+      gain_lin *= bm_preamp_nominal_gain_lin(&params->preamp, level_lin * gain_lin);
+   }
+   gain_lin *= place_gain_lin(params, BM_PLACE_AFTER_PREAMP, level_lin * gain_lin);
+   return gain_lin * place_gain_lin(params, BM_PLACE_AFTER_MID_SIDE_EQ, level_lin * gain_lin);
+}

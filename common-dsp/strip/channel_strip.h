@@ -143,6 +143,10 @@ void bm_channel_strip_reset(BmChannelStrip* self);
 
 uint32_t bm_channel_strip_latency_frames(const BmChannelStrip* self);
 
+/** How much these settings raise a take that stands `level_lin` over nominal level, -18 dBFS, linear, as the
+    stages' own functions of that name tell it; equalisers, shaper, room, tube and tape count as 1. */
+double bm_channel_strip_nominal_gain_lin(const BmChannelStripParams* params, double level_lin);
+
 /** How long until what was set last begins to be heard: while a stage or a place changes. */
 uint32_t bm_channel_strip_settling_frames(const BmChannelStrip* self);
 

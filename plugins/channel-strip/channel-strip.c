@@ -63,9 +63,8 @@ static BmCharacter character(const float* port, uint32_t slot)
 #define STAGE_PARAMS(stage, prefix)                                                                          \
    bm_##stage##_params(stage_controls(&stage, channel_strip_##prefix##_controls, port, own))
 
-static void set(void* self, const float* port)
+static BmChannelStripParams strip_params(const float* port)
 {
-   Strip* strip = self;
    float own[MAX_STAGE_CONTROLS];
    BmChannelStripParams params = {
       .polarity = port[CHANNEL_STRIP_POLARITY] > 0.5F,
@@ -92,6 +91,13 @@ static void set(void* self, const float* port)
    params.mid_side_eq = STAGE_PARAMS(mid_side_eq, ms);
    params.shaper = STAGE_PARAMS(transient_shaper, shaper);
    params.room = STAGE_PARAMS(room_reverb, room);
+   return params;
+}
+
+static void set(void* self, const float* port)
+{
+   Strip* strip = self;
+   BmChannelStripParams params = strip_params(port);
    if (strip->form->n_outputs == 1) {
       params.room.width = 0.0; /* one channel hears the middle of the room, not one side of it */
    }
@@ -111,6 +117,12 @@ static void reset(void* self)
 static uint32_t latency_frames(const void* self)
 {
    return bm_channel_strip_latency_frames(&((const Strip*)self)->strip);
+}
+
+static double nominal_gain_lin(const float* port, double level_lin)
+{
+   const BmChannelStripParams params = strip_params(port);
+   return bm_channel_strip_nominal_gain_lin(&params, level_lin);
 }
 
 static uint32_t settling_frames(const void* self)
@@ -174,6 +186,7 @@ const BmPlugin bm_plugin = {
    .process = process,
    .reset = reset,
    .latency_frames = latency_frames,
+   .nominal_gain_lin = nominal_gain_lin,
    .settling_frames = settling_frames,
    .is_through = is_through,
    .report = report,

@@ -4,6 +4,7 @@
 
 BM_FIXED_VERBS(BmOptoCompressor, opto_compressor)
 BM_SET_VERB(BmOptoCompressor, opto_compressor, opto_compressor)
+BM_NOMINAL_GAIN_VERB(BmOptoCompressor, opto_compressor)
 BM_REPORT_VERB(opto_compressor)
 
 const BmPlugin bm_plugin = {
@@ -13,5 +14,6 @@ const BmPlugin bm_plugin = {
    .set = set,
    .process = process,
    .reset = reset,
+   .nominal_gain_lin = nominal_gain_lin,
    .report = report,
 };

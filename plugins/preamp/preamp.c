@@ -5,12 +5,7 @@
 BM_FIXED_VERBS(BmPreamp, preamp)
 BM_SET_VERB(BmPreamp, preamp, preamp)
 BM_LATENCY_VERB(preamp)
-
-static double nominal_gain_lin(const float* port)
-{
-   const BmPreampParams params = bm_preamp_params(port);
-   return bm_preamp_nominal_gain_lin(&params);
-}
+BM_NOMINAL_GAIN_VERB(BmPreamp, preamp)
 
 const BmPlugin bm_plugin = {
    .ports = &preamp,

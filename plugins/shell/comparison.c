@@ -68,8 +68,7 @@ static void take_gains(BmComparison* self, BmSide* side)
 static void set_sounding(BmComparison* self)
 {
    bm_side_set(&self->sounding, self->settings, self->latency_frames);
-   self->gains_wait_frames =
-      bm_plugin.settling_frames ? bm_plugin.settling_frames(self->sounding.processor) : 0;
+   self->gains_wait_frames = bm_side_settling_frames(&self->sounding);
    if (self->gains_wait_frames == 0) {
       take_gains(self, &self->sounding);
    }

@@ -22,11 +22,23 @@ void bm_side_free(BmSide* self)
    free(self->processor);
 }
 
-/* Of what is mixed, with the input gain left out: it is for reaching nominal level. */
+static double input_gain_lin(const float* settings)
+{
+   return bm_gain_from_db((double)bm_setting_or(settings, bm_plugin.ports->input_gain, 0.0F));
+}
+
+static double mix_share(const float* settings)
+{
+   return (double)bm_setting_or(settings, bm_plugin.ports->mix, 100.0F) / 100.0;
+}
+
+/* From in to out, of a take that comes at nominal level. */
 static double known_gain_lin(const float* settings)
 {
-   const double mix = (double)bm_setting_or(settings, bm_plugin.ports->mix, 100.0F) / 100.0;
-   return bm_plugin.nominal_gain_lin ? 1.0 - mix + mix * bm_plugin.nominal_gain_lin(settings) : 1.0;
+   const double in = input_gain_lin(settings);
+   const double mix = mix_share(settings);
+   return in *
+          (bm_plugin.nominal_gain_lin ? 1.0 - mix + mix * bm_plugin.nominal_gain_lin(settings, in) : 1.0);
 }
 
 void bm_side_set(BmSide* self, const float* settings, uint32_t latency_frames)
@@ -34,17 +46,21 @@ void bm_side_set(BmSide* self, const float* settings, uint32_t latency_frames)
    const BmPorts* ports = bm_plugin.ports;
    const bool matches = bm_setting_or(settings, ports->compare, 0.0F) > 0.5F ||
                         bm_setting_or(settings, ports->match, 0.0F) > 0.5F;
-   bm_loudness_match_know(&self->match, known_gain_lin(settings), latency_frames);
-   bm_loudness_match_set(&self->match, matches);
    bm_plugin.set(self->processor, settings);
+   const uint32_t settling_frames = bm_side_settling_frames(self);
+   bm_loudness_match_know(&self->match, known_gain_lin(settings), latency_frames + settling_frames);
+   bm_loudness_match_set(&self->match, matches);
+}
+
+uint32_t bm_side_settling_frames(const BmSide* self)
+{
+   return bm_plugin.settling_frames ? bm_plugin.settling_frames(self->processor) : 0;
 }
 
 void bm_side_set_gains(BmSide* self, const float* settings)
 {
-   const BmPorts* ports = bm_plugin.ports;
-   const double input_gain_db = (double)bm_setting_or(settings, ports->input_gain, 0.0F);
-   bm_glide_set(&self->input_gain, bm_gain_from_db(input_gain_db));
-   bm_glide_set(&self->mix, (double)bm_setting_or(settings, ports->mix, 100.0F) / 100.0);
+   bm_glide_set(&self->input_gain, input_gain_lin(settings));
+   bm_glide_set(&self->mix, mix_share(settings));
 }
 
 void bm_side_reset(BmSide* self)

@@ -42,6 +42,9 @@ void bm_side_free(BmSide* self);
    `latency_frames`. Real-time: yes. */
 void bm_side_set(BmSide* self, const float* settings, uint32_t latency_frames);
 
+/** How long until what was set last begins to be heard, the latency apart. */
+uint32_t bm_side_settling_frames(const BmSide* self);
+
 /** Take the gain and the mix of `settings`. Real-time: yes. */
 void bm_side_set_gains(BmSide* self, const float* settings);
 
