@@ -216,6 +216,36 @@ static void mono_beside_stereo_is_written_to_both_channels(void** state)
    free(mono.samples);
 }
 
+/* The one that rings on comes first; the others are as long as it. */
+static void every_file_is_as_long_as_the_longest_alternative_rings(void** state)
+{
+   (void)state;
+   static const char* const names[] = {"1-echo.wav", "2-dry.wav"};
+   write_take("take.wav", RATE_HZ, 1, RATE_HZ, wave_noise);
+   audition_well("<> a bm:Session ; bm:maxTail 0.5 .\n" STEM TRACK "[ bm:alternatives (\n" ALTERNATIVE(
+      "Echo", "[ lv2:appliesTo test:mono ; lv2:port [ lv2:symbol \"echo\" ; pset:value 0.9 ] ]")
+                    ALTERNATIVE("Dry", "") ") ] ) .\n");
+   for (int n = 0; n < 2; ++n) {
+      File file = read_file(names[n]);
+      assert_int_equal(file.n_frames, RATE_HZ + RATE_HZ / 2);
+      const double late = (double)file.samples[RATE_HZ + RATE_HZ / 4];
+      assert_true(n == 0 ? late != 0.0 : late == 0.0);
+      free(file.samples);
+   }
+}
+
+/* Wherever it stands among them. */
+static void the_page_compares_with_the_alternative_that_does_nothing(void** state)
+{
+   (void)state;
+   write_take("take.wav", RATE_HZ, 1, RATE_HZ, wave_noise);
+   audition_well(THREE);
+   char* page = read_page(in_folder("index.html"));
+   assert_true(strstr(page, "Spectra against As it is"));
+   assert_int_equal(count_of(page, "Spectra against "), count_of(page, "Spectra against As it is"));
+   free(page);
+}
+
 static void an_audition_repeats_to_the_byte(void** state)
 {
    (void)state;
@@ -426,6 +456,8 @@ int main(void)
       cmocka_unit_test(all_but_silent_alternatives_are_matched_as_closely),
       cmocka_unit_test(a_file_is_the_render_of_its_alternative_times_one_gain),
       cmocka_unit_test(mono_beside_stereo_is_written_to_both_channels),
+      cmocka_unit_test(every_file_is_as_long_as_the_longest_alternative_rings),
+      cmocka_unit_test(the_page_compares_with_the_alternative_that_does_nothing),
       cmocka_unit_test(an_audition_repeats_to_the_byte),
       cmocka_unit_test(the_page_is_whole_and_asks_nothing_of_a_network),
       cmocka_unit_test(what_cannot_be_auditioned_is_told_in_one_line),
