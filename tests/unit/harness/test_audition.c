@@ -313,7 +313,8 @@ static void what_cannot_be_auditioned_is_told_in_one_line(void** state)
        NULL, ": no alternative reaches a stem"},
       {SESSION "<#m> a bm:Bus .\n<#out> a bm:Stem ; bm:from <#m> ; bm:file \"out.wav\" .\n" TRACK
                "[ bm:alternatives (\n" ALTERNATIVE("A", "")
-                  ALTERNATIVE("B", GAIN(2)) ") ] ) ; bm:mute true ; bm:output <#m> .\n",
+                  ALTERNATIVE("B", GAIN(2)) ") ] ) ; bm:mute true ; bm:output <#m> .\n"
+                                            "<#b> a bm:Track ; bm:take <take.wav> ; bm:output <#m> .\n",
        NULL, ": no alternative reaches a stem"},
       {SESSION STEM TRACK "[ bm:alternatives (\n" ALTERNATIVE("Silent", GAIN(0))
           ALTERNATIVE("B", "") ") ] ) .\n",

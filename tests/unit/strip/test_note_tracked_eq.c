@@ -81,6 +81,28 @@ static void they_follow_to_another_note(void** state)
    assert_close(1200.0 * log2(eq.cfg.params.eq.lowest_note_hz / 98.0), 0.0, 9.0);
 }
 
+static void it_follows_alike_in_blocks_of_any_size(void** state)
+{
+   (void)state;
+   static const uint32_t blocks[] = {N, 1, 7, 480};
+   static BmFrame whole[N], cut[N];
+   const BmNoteTrackedEqParams params = every_band(BM_NOTE_FOLLOW);
+   ring(0, N / 3, 146.8);
+   ring(N / 3, 2 * N / 3, 98.0);
+   ring(2 * N / 3, N, 110.3);
+   for (int b = 0; b < 4; ++b) {
+      assert_int_equal(bm_note_tracked_eq_init(&eq, RATE_HZ), BM_OK);
+      bm_note_tracked_eq_set(&eq, &params);
+      for (uint32_t i = 0; i < N; i += blocks[b]) {
+         bm_note_tracked_eq_process(&eq, frames + i, cut + i, N - i < blocks[b] ? N - i : blocks[b]);
+      }
+      if (b == 0) {
+         memcpy(whole, cut, sizeof whole);
+      }
+      assert_memory_equal(cut, whole, sizeof whole);
+   }
+}
+
 static void after_a_reset_it_is_as_new(void** state)
 {
    (void)state;
@@ -148,6 +170,7 @@ int main(void)
    const struct CMUnitTest tests[] = {
       cmocka_unit_test(the_filters_rest_while_a_note_rings_on),
       cmocka_unit_test(they_follow_to_another_note),
+      cmocka_unit_test(it_follows_alike_in_blocks_of_any_size),
       cmocka_unit_test(after_a_reset_it_is_as_new),
       cmocka_unit_test(a_session_saved_with_the_button_pressed_keeps_its_note),
       cmocka_unit_test(a_knob_that_is_turned_does_not_hold_up_the_learning_of_a_note),
