@@ -9,6 +9,9 @@
 /** A session's alternatives at equal loudness, and a page to choose by ear. */
 int bm_audition_command(int n_arguments, char** arguments);
 
+/** A session to start from, written around takes. */
+int bm_begin_command(int n_arguments, char** arguments);
+
 /** Whether sessions sound as recorded; 1 if not, 2 if that cannot be told. */
 int bm_check_command(int n_arguments, char** arguments);
 

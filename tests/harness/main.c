@@ -21,6 +21,11 @@ static const Command commands[] = {
     "      and write a page to choose by ear into FOLDER (without -o: a folder\n"
     "      SESSION-audition beside it). --stem says which stem is heard; without it,\n"
     "      the first that the alternatives reach."},
+   {"begin", bm_begin_command,
+    "begin TAKE... [-o SESSION.ttl]\n"
+    "      Write a session to start from (without -o: session.ttl): each take's low\n"
+    "      end on its lowest note, a double placed, five colours to choose from, mid\n"
+    "      and side, a room, a stem."},
    {"bench", bm_bench_main,
     "bench [--quick] [--filter WORD] [--json] [--picture FILE.svg]\n"
     "           [--against FOLDER]\n"

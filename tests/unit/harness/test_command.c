@@ -575,6 +575,59 @@ static void a_render_records_a_session_once_and_again_when_the_session_changes(v
    rmdir(in_folder("once"));
 }
 
+/* The first minute: takes in hand, no session, and nothing learned yet. */
+static void a_session_begun_around_takes_renders_as_it_stands(void** state)
+{
+   (void)state;
+   static const char odd_name[] = "say \"when\" 1.wav";
+   write_take(odd_name, RATE_HZ, 1, RATE_HZ, wave_noise);
+   write_take("two.wav", RATE_HZ, 1, RATE_HZ, wave_noise);
+   write_take("wide.wav", RATE_HZ, 2, RATE_HZ, wave_noise);
+   static const struct {
+      const char* takes[3];
+      bool is_placed;
+   } cases[] = {{{odd_name}, false},
+                {{"wide.wav"}, false},
+                {{odd_name, "two.wav"}, true},
+                {{odd_name, "wide.wav"}, false},
+                {{odd_name, "two.wav", "wide.wav"}, false}};
+   for (size_t n = 0; n < sizeof(cases) / sizeof(cases[0]); ++n) {
+      char* paths[3] = {NULL};
+      for (int t = 0; t < 3 && cases[n].takes[t]; ++t) {
+         paths[t] = bm_print("%s/%s", folder, cases[n].takes[t]);
+      }
+      unlink(in_folder("begun.ttl"));
+      Result result = run("begin", "-o", in_folder("begun.ttl"), paths[0], paths[1], paths[2]);
+      assert_all_said(&result, 0, "bookmatch audition ");
+      result = run("render", in_folder("begun.ttl"), "-o", folder, "--no-report");
+      assert_all_said(&result, 0, "of 6 alternatives \"As it is\" is rendered");
+      assert_all_said(&result, 0, "begun.wav");
+      char* text = read_page(in_folder("begun.ttl"));
+      assert_int_equal(count_of(text, "fundamental-eq:preset:tame-the-boom"),
+                       (paths[0] != NULL) + (paths[1] != NULL) + (paths[2] != NULL));
+      assert_int_equal(count_of(text, "take-placement#pair"), cases[n].is_placed);
+      free(text);
+      for (int t = 0; t < 3; ++t) {
+         free(paths[t]);
+      }
+   }
+   /* What was begun is the user's. */
+   write_text("begun.ttl", "mine");
+   Result result = run("begin", in_folder("two.wav"), "-o", in_folder("begun.ttl"));
+   assert_said(&result, 1, "begun.ttl: is there already; -o names another");
+   char* text = read_page(in_folder("begun.ttl"));
+   assert_string_equal(text, "mine");
+   free(text);
+   result = run("begin", in_folder("begun.ttl"), "-o", in_folder("other.ttl"));
+   assert_said(&result, 1, "begun.ttl: is no audio file");
+   assert_int_not_equal(access(in_folder("other.ttl"), F_OK), 0);
+   result = run("begin", in_folder("two.wav"), "-o", in_folder("other.wav"));
+   assert_said(&result, 2, "-o names the session, which ends in .ttl");
+   result = run("begin");
+   assert_said(&result, 2, "begin needs a take");
+   unlink(in_folder(odd_name));
+}
+
 static void an_index_leads_to_what_was_rendered_and_says_what_was_not(void** state)
 {
    (void)state;
@@ -768,6 +821,7 @@ int main(void)
       cmocka_unit_test(check_tells_of_every_alternative),
       cmocka_unit_test(a_choice_that_the_session_names_is_rendered_and_the_rest_is_kept),
       cmocka_unit_test(a_render_records_a_session_once_and_again_when_the_session_changes),
+      cmocka_unit_test(a_session_begun_around_takes_renders_as_it_stands),
       cmocka_unit_test(an_index_leads_to_what_was_rendered_and_says_what_was_not),
       cmocka_unit_test(wrong_usage_is_exit_code_2_with_help),
       cmocka_unit_test(list_shows_plugins_and_the_ports_of_one),
