@@ -21,6 +21,12 @@
    laws are fits to the explicit equations integrated with a carrier; test_hysteresis.c integrates them again
    and compares. Without bias this is the plain Jiles-Atherton loop.
 
+   Solver: what lags, Man - Mirr, decays at a known rate and is driven by the movement of Man. Over a step
+   that is integrated exactly for cubics through the last four values (an exponential integrator of Adams'
+   kind, as in M. Hochbruck, A. Ostermann, "Exponential integrators", Acta Numerica 19 (2010; from memory)),
+   so steps may be long beside the decay. Off a fine integration by less than -80 dB below 20 kHz at 350e3
+   steps a second, for 10 kHz at 240e3 A/m under nominal bias (test_hysteresis.c).
+
    Kept: major and minor loops, saturation, accommodation. Left out: domain-wall viscosity, temperature,
    noise, the decay of the bias field while the tape leaves the gap.
 */
@@ -31,12 +37,13 @@ typedef struct {
    struct {
       double inverse_shape_m_a; /* 1 / a, a smeared by the bias */
       double relaxation;        /* what the bias relaxes in a step, 1 */
-      double relaxation_mean;   /* the mean of exp(-relaxation t) over the step */
+      double kept;              /* of the lag after a step of that alone */
+      double moment[3];         /* the moments of that decay over a step */
    } coef;
    struct {
-      BmFrame field_a_m;
-      BmFrame anhysteretic_a_m[3]; /* Man, newest first */
-      BmFrame lag_a_m[3];          /* Man - Mirr */
+      BmFrame field_a_m[4];        /* oldest first, as are the others */
+      BmFrame anhysteretic_a_m[4]; /* Man */
+      BmFrame lag_a_m[6];          /* Man - Mirr */
    } mem;
 } BmHysteresis;
 
@@ -63,7 +70,7 @@ void bm_hysteresis_reset(BmHysteresis* self);
 BmFrame bm_hysteresis_anhysteretic_a_m(const BmHysteresis* self, BmFrame field_a_m);
 
 /** Magnitude of what the lag makes of small signals under a bias of `bias_a_m` > 0; 1 at zero frequency. */
-double bm_hysteresis_response(double bias_a_m, double step_rate_hz, double frequency_hz);
+double bm_hysteresis_response(double bias_a_m, double frequency_hz);
 
 /** Start at rest in a steady field. */
 void bm_hysteresis_settle(BmHysteresis* self, BmFrame field_a_m);

@@ -57,7 +57,11 @@ typedef struct {
 #define BM_TAPE_MAX_WANDER_LIN 0.003
 
 #define BM_TAPE_MAX_LATENCY_FRAMES BM_DRIVE_MAX_DELAY_FRAMES
-#define BM_TAPE_WANDER_FRAMES 2048
+/* Room for 3.2 ms at 16 times 68 kHz, and a block; a power of two. */
+#define BM_TAPE_WANDER_FRAMES 4096
+
+/** A frame on its way to the replay head: single precision, as the way back to the sample rate has it. */
+typedef float BmTapeFrame __attribute__((vector_size(8)));
 
 /** One recorder at one speed and quality. Private to BmTape. */
 typedef struct {
@@ -85,8 +89,9 @@ typedef struct {
    BmDelay pad;
    struct {
       BmFrame record_in;
-      BmFrame record_out;
-      BmFrame wander[BM_TAPE_WANDER_FRAMES];
+      BmFrame record_driven;
+      BmFrame record_out[2]; /* oldest first */
+      BmTapeFrame wander[BM_TAPE_WANDER_FRAMES];
       BmFrame pad[BM_TAPE_MAX_LATENCY_FRAMES];
       uint32_t wander_index;
       double bias_lin; /* what the layer and the losses are set to */

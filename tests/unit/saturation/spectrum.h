@@ -85,8 +85,8 @@ static inline double bm_test_thd_percent(const BmTestSpectrum* self)
    return 100.0 * sqrt(sum / self->power[self->bin]);
 }
 
-/** Power up to `top_norm` (cycles a frame) in bins that are no harmonic, over the fundamental's, in dB. */
-static inline double bm_test_alias_db(const BmTestSpectrum* self, double top_norm)
+/** Power up to `top_norm` (cycles a frame) in bins that are no harmonic, over that of harmonic k, in dB. */
+static inline double bm_test_alias_under_db(const BmTestSpectrum* self, double top_norm, uint32_t k)
 {
    double sum = 1e-40;
    for (uint32_t i = 1; i <= (uint32_t)(top_norm * self->n) && i < self->n / 2; ++i) {
@@ -94,7 +94,13 @@ static inline double bm_test_alias_db(const BmTestSpectrum* self, double top_nor
          sum += self->power[i];
       }
    }
-   return 10.0 * log10(sum / self->power[self->bin]);
+   return 10.0 * log10(sum / self->power[k * self->bin]);
+}
+
+/** Over the fundamental's. */
+static inline double bm_test_alias_db(const BmTestSpectrum* self, double top_norm)
+{
+   return bm_test_alias_under_db(self, top_norm, 1);
 }
 
 /** The odd bin nearest `frequency_norm`: no alias of it falls on a harmonic. */
@@ -105,9 +111,11 @@ static inline uint32_t bm_test_odd_bin(double frequency_norm, uint32_t n)
 
 typedef void (*BmTestProcess)(void* self, const BmFrame* in, BmFrame* out, uint32_t n_frames);
 
-/** What `process` makes of a sine near `frequency_norm` of peak `amplitude_lin`, once it has settled. */
-static inline BmTestSpectrum bm_test_sine(BmTestProcess process, void* self, double frequency_norm,
-                                          double amplitude_lin, uint32_t settle_frames)
+/** What `process` makes of sines at some multiples [n_multiples] of a frequency near `frequency_norm`, each
+   of peak `amplitude_lin`, once it has settled. All that it rightly adds lies at further multiples. */
+static inline BmTestSpectrum bm_test_sines(BmTestProcess process, void* self, double frequency_norm,
+                                           const uint32_t* multiple, uint32_t n_multiples,
+                                           double amplitude_lin, uint32_t settle_frames)
 {
    const uint32_t n = BM_SPECTRUM_FRAMES;
    const uint32_t bin = bm_test_odd_bin(frequency_norm, n);
@@ -117,8 +125,11 @@ static inline BmTestSpectrum bm_test_sine(BmTestProcess process, void* self, dou
    BmFrame block[BLOCK];
    for (uint32_t at = 0; at < settle_frames + n; at += BLOCK) {
       for (uint32_t i = 0; i < BLOCK; ++i) {
-         block[i] =
-            bm_frame_both(amplitude_lin * sin(2.0 * M_PI * (double)((uint64_t)bin * (at + i) % n) / n));
+         double sum = 0.0;
+         for (uint32_t k = 0; k < n_multiples; ++k) {
+            sum += sin(2.0 * M_PI * (double)((uint64_t)multiple[k] * bin * (at + i) % n) / n);
+         }
+         block[i] = bm_frame_both(amplitude_lin * sum);
       }
       process(self, block, block, BLOCK);
       for (uint32_t i = 0; i < BLOCK; ++i) {
@@ -130,6 +141,28 @@ static inline BmTestSpectrum bm_test_sine(BmTestProcess process, void* self, dou
    const BmTestSpectrum spectrum = bm_test_spectrum(values, n, bin);
    free(values);
    return spectrum;
+}
+
+/** Of one sine near `frequency_norm`. */
+static inline BmTestSpectrum bm_test_sine(BmTestProcess process, void* self, double frequency_norm,
+                                          double amplitude_lin, uint32_t settle_frames)
+{
+   const uint32_t itself = 1;
+   return bm_test_sines(process, self, frequency_norm, &itself, 1, amplitude_lin, settle_frames);
+}
+
+/** Two sines 1 kHz apart, the lower near `low_khz`, that peak together as one of `amplitude_lin` would: what
+    folds back below 20 kHz, over the lower one, in dB. */
+static inline double bm_test_two_tones_alias_db(BmTestProcess process, void* self, double sample_rate_hz,
+                                                uint32_t low_khz, double amplitude_lin,
+                                                uint32_t settle_frames)
+{
+   const uint32_t multiple[] = {low_khz, low_khz + 1};
+   const BmTestSpectrum spectrum =
+      bm_test_sines(process, self, 1000.0 / sample_rate_hz, multiple, 2, 0.5 * amplitude_lin, settle_frames);
+   const double alias_db = bm_test_alias_under_db(&spectrum, 20000.0 / sample_rate_hz, low_khz);
+   free(spectrum.power);
+   return alias_db;
 }
 
 typedef void (*BmTestChange)(void* self, const void* params);
