@@ -46,11 +46,14 @@ typedef struct {
    const char* name;
    float* channel[2];
    uint32_t n_frames;
+   BmMeasurement dry;
 } Take;
 
 static Take take_new(const char* name, uint32_t n_frames)
 {
-   Take take = {name, {calloc(n_frames, sizeof(float)), calloc(n_frames, sizeof(float))}, n_frames};
+   Take take = {.name = name,
+                .channel = {calloc(n_frames, sizeof(float)), calloc(n_frames, sizeof(float))},
+                .n_frames = n_frames};
    assert_non_null(take.channel[0]);
    assert_non_null(take.channel[1]);
    return take;
@@ -60,57 +63,6 @@ static void take_free(Take* take)
 {
    free(take->channel[0]);
    free(take->channel[1]);
-}
-
-/* At an average level of -18 dBFS, where the manual's figures for harmonics stand. */
-static void take_level(Take* take)
-{
-   double power = 0.0;
-   for (uint32_t i = 0; i < take->n_frames; ++i) {
-      for (int c = 0; c < 2; ++c) {
-         power += 0.5 * (double)take->channel[c][i] * (double)take->channel[c][i] / take->n_frames;
-      }
-   }
-   const float gain = (float)(pow(10.0, -18.0 / 20.0) / sqrt(power));
-   for (uint32_t i = 0; i < take->n_frames; ++i) {
-      take->channel[0][i] *= gain;
-      take->channel[1][i] *= gain;
-   }
-}
-
-/* A picked part from recorded notes: 18 of them, three a second, accents as a player has them. */
-static Take picked_part(void)
-{
-   enum { N_NOTES = 18, STEP = 16000 };
-   Take take = take_new("picked part", (N_NOTES + 2) * STEP);
-   for (int i = 0; i < N_NOTES; ++i) {
-      const int key =
-         BM_RECORDINGS_LOWEST_KEY + i * 7 % (BM_RECORDINGS_HIGHEST_KEY - BM_RECORDINGS_LOWEST_KEY);
-      BmRecording note = bm_recording_note(key, RATE_HZ, 0.6);
-      const uint32_t start = (uint32_t)(i * STEP + 4800);
-      for (uint32_t n = 0; n < note.n_frames && start + n < take.n_frames; ++n) {
-         const double fade = fmin(1.0, (note.n_frames - n) / 2400.0); /* the player's next finger */
-         const float x = (float)(note.samples[n] * fade * (i % 4 ? 0.6 : 1.0));
-         take.channel[0][start + n] += x;
-         take.channel[1][start + n] += 0.8F * x;
-      }
-      bm_recording_free(&note);
-   }
-   take_level(&take);
-   return take;
-}
-
-static Take phrase(const char* name)
-{
-   BmRecording recording = bm_recording_phrase(name, RATE_HZ, 5.0);
-   Take take = take_new(name, recording.n_frames);
-   for (uint32_t i = 0; i < take.n_frames; ++i) {
-      take.channel[0][i] = (float)recording.samples[recording.n_channels * i];
-      take.channel[1][i] = (float)recording.samples[recording.n_channels * i + recording.n_channels - 1];
-   }
-   bm_recording_free(&recording);
-   take_level(&take);
-   return take;
 }
 
 static BmMeasurement measure(const float* const* channel, uint32_t n_frames)
@@ -133,6 +85,75 @@ static BmMeasurement measure(const float* const* channel, uint32_t n_frames)
    const BmMeasurement figures = analysis.figures;
    bm_analysis_free(&analysis);
    return figures;
+}
+
+/* At an average level of -18 dBFS, where the manual's figures for harmonics stand. Measured as it is then. */
+static void take_level(Take* take)
+{
+   double power = 0.0;
+   for (uint32_t i = 0; i < take->n_frames; ++i) {
+      for (int c = 0; c < 2; ++c) {
+         power += 0.5 * (double)take->channel[c][i] * (double)take->channel[c][i] / take->n_frames;
+      }
+   }
+   const float gain = (float)(pow(10.0, -18.0 / 20.0) / sqrt(power));
+   for (uint32_t i = 0; i < take->n_frames; ++i) {
+      take->channel[0][i] *= gain;
+      take->channel[1][i] *= gain;
+   }
+   const float* dry[2] = {take->channel[0], take->channel[1]};
+   take->dry = measure(dry, take->n_frames);
+}
+
+static void add_note(Take* take, int key, uint32_t start, double duration_s, double gain)
+{
+   BmRecording note = bm_recording_note(key, RATE_HZ, duration_s);
+   for (uint32_t n = 0; n < note.n_frames && start + n < take->n_frames; ++n) {
+      const double fade = fmin(1.0, (note.n_frames - n) / 2400.0); /* the player's next finger */
+      const float x = (float)(note.samples[n] * fade * gain);
+      take->channel[0][start + n] += x;
+      take->channel[1][start + n] += 0.8F * x;
+   }
+   bm_recording_free(&note);
+}
+
+/* A picked part from recorded notes: 18 of them, three a second, accents as a player has them. */
+static Take picked_part(void)
+{
+   enum { N_NOTES = 18, STEP = 16000 };
+   Take take = take_new("picked part", (N_NOTES + 2) * STEP);
+   for (int i = 0; i < N_NOTES; ++i) {
+      const int key =
+         BM_RECORDINGS_LOWEST_KEY + i * 7 % (BM_RECORDINGS_HIGHEST_KEY - BM_RECORDINGS_LOWEST_KEY);
+      add_note(&take, key, (uint32_t)(i * STEP + 4800), 0.6, i % 4 ? 0.6 : 1.0);
+   }
+   take_level(&take);
+   return take;
+}
+
+/* Every note there is, one after the other, as loud as it was recorded. */
+static Take all_notes(void)
+{
+   enum { N_NOTES = BM_RECORDINGS_HIGHEST_KEY - BM_RECORDINGS_LOWEST_KEY + 1, STEP = 24000 };
+   Take take = take_new("all notes", (N_NOTES + 1) * STEP);
+   for (int i = 0; i < N_NOTES; ++i) {
+      add_note(&take, BM_RECORDINGS_LOWEST_KEY + i, (uint32_t)(i * STEP + 4800), 0.45, 1.0);
+   }
+   take_level(&take);
+   return take;
+}
+
+static Take phrase(const char* name)
+{
+   BmRecording recording = bm_recording_phrase(name, RATE_HZ, 5.0);
+   Take take = take_new(name, recording.n_frames);
+   for (uint32_t i = 0; i < take.n_frames; ++i) {
+      take.channel[0][i] = (float)recording.samples[recording.n_channels * i];
+      take.channel[1][i] = (float)recording.samples[recording.n_channels * i + recording.n_channels - 1];
+   }
+   bm_recording_free(&recording);
+   take_level(&take);
+   return take;
 }
 
 /* Latency taken off, so that both measurements hear the same passage; played once before if the loudness
@@ -212,8 +233,7 @@ typedef struct {
 
 static Change change(BmInstance* instance, const Take* take)
 {
-   const float* dry[2] = {take->channel[0], take->channel[1]};
-   const BmMeasurement before = measure(dry, take->n_frames);
+   const BmMeasurement before = take->dry;
    const BmMeasurement after = through(instance, take, false);
    /* None of the three depends on level, so loudness need not be made equal first. */
    return (Change){after.crest_db - before.crest_db, after.attack_to_sustain_db - before.attack_to_sustain_db,
@@ -225,8 +245,8 @@ static void the_tube_keeps_transients_that_tape_rounds(void** state)
    (void)state;
    BmInstance* tube = instance_new(TUBE);
    BmInstance* tape = instance_new(TAPE);
-   Take takes[3] = {picked_part()};
-   uint32_t n_takes = 1;
+   Take takes[4] = {picked_part(), all_notes()};
+   uint32_t n_takes = 2;
    static const char* const phrases[] = {"guit_em9", "guit_e_fifths"};
    for (int i = 0; i < 2; ++i) {
       if (bm_recording_phrase_is_there(phrases[i])) {
@@ -246,7 +266,7 @@ static void the_tube_keeps_transients_that_tape_rounds(void** state)
                 rounded.attack_db, rounded.highs_db);
          assert_true(rounded.crest_db < -1.0);
          assert_true(-kept.crest_db < -0.5 * rounded.crest_db);
-         if (i == 0) {
+         if (i < 2) { /* a phrase may swell after each onset */
             assert_true(rounded.attack_db < -0.2);
             assert_true(-kept.attack_db < -0.5 * rounded.attack_db);
          }
@@ -298,7 +318,7 @@ static void every_preset_keeps_a_take_whole(void** state)
    const char* const uris[] = {TUBE, TAPE, PREAMP};
    const float* dry[2] = {take.channel[0], take.channel[1]};
    enum { FIRST_FRAMES = 60000 };
-   const BmMeasurement before = measure(dry, take.n_frames);
+   const BmMeasurement before = take.dry;
    const BmMeasurement first_before = measure(dry, FIRST_FRAMES);
    for (int p = 0; p < 3; ++p) {
       BmInstance* instance = instance_new(uris[p]);
