@@ -2,6 +2,7 @@
 #include "audition.h"
 
 #include "format.h"
+#include "insert_cost.h"
 #include "page.h"
 #include "plot.h"
 #include "sheets.h"
@@ -214,6 +215,28 @@ static void add_table(BmText* page, const BmAudition* audition)
       bm_text_addf(page, "<td>%s</td>", number);
    }
    bm_text_add(page, "</tr>\n</tbody></table></div>\n");
+}
+
+/* The same for whoever does not read figures. */
+static void add_in_words(BmText* page, const BmAudition* audition)
+{
+   bm_text_add(page, "<ul class=\"in-words\">\n");
+   for (uint32_t n = 0; n < audition->n_takes; ++n) {
+      if (n == audition->reference) {
+         continue;
+      }
+      char* words = bm_insert_cost_words(&audition->takes[audition->reference].analysis.figures,
+                                         &audition->takes[n].analysis.figures);
+      bm_text_add(page, "<li>");
+      add_swatch(page, n);
+      bm_text_add(page, " ");
+      add_name(page, &audition->takes[n]);
+      bm_text_add(page, ": ");
+      bm_text_add_html(page, words);
+      bm_text_add(page, "</li>\n");
+      free(words);
+   }
+   bm_text_add(page, "</ul>\n");
 }
 
 /* ---- spectra ---- */
@@ -530,6 +553,7 @@ void bm_audition_add_page(BmText* page, const BmAudition* audition)
    bm_text_add(page, "<div id=\"told\">\n<section class=\"signal\" aria-labelledby=\"costs-name\">\n<h2 "
                      "id=\"costs-name\">What each choice costs</h2>\n");
    add_table(page, audition);
+   add_in_words(page, audition);
    add_spectra(page, audition);
    add_definitions(page);
    bm_text_add(

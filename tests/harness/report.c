@@ -384,6 +384,30 @@ static void add_insert(BmText* page, const BmReportInsert* insert, uint32_t numb
 
 /* ---- the page ---- */
 
+/* What the inserts did together, for whoever has not unfolded the signal; NULL if that was not measured. */
+static char* sum_up(const BmReportSignal* signal)
+{
+   const BmReportInsert* first = NULL;
+   const BmReportInsert* last = NULL;
+   uint32_t n_inserts = 0;
+   for (uint32_t n = 0; n < signal->n_inserts; ++n) {
+      const BmReportInsert* const insert = &signal->inserts[n];
+      if (insert->came && insert->left) {
+         first = first ? first : insert;
+         last = insert;
+         ++n_inserts;
+      }
+   }
+   if (!first) {
+      return NULL;
+   }
+   char* words = bm_insert_cost_words(first->came, last->left);
+   char* all =
+      n_inserts > 1 ? bm_print("%u inserts: %s", n_inserts, words) : bm_print("%s: %s", first->name, words);
+   free(words);
+   return all;
+}
+
 static void add_signal(BmText* page, const BmReportSignal* signal, uint32_t number, uint32_t n_signals)
 {
    char id[BM_NUMBER_BYTES];
@@ -399,7 +423,16 @@ static void add_signal(BmText* page, const BmReportSignal* signal, uint32_t numb
    bm_text_add(page, "</span>");
    bm_text_add_html(page, signal->name);
    bm_text_add(page, "</h2>\n");
-   bm_text_add(page, is_folded ? "</summary>\n" : "");
+   if (is_folded) {
+      char* const words = sum_up(signal);
+      if (words) {
+         bm_text_add(page, "<span class=\"in-words\">");
+         bm_text_add_html(page, words);
+         bm_text_add(page, "</span>\n");
+      }
+      free(words);
+      bm_text_add(page, "</summary>\n");
+   }
    bm_page_add_paragraph(page, "note", signal->note);
    add_keys(page, signal);
    add_players(page, signal, id);

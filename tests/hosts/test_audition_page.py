@@ -476,6 +476,12 @@ class AuditionPage(unittest.TestCase):
             self.assertEqual(found[1], [])
         self.assertNotEqual(papers[0], papers[1])
 
+    def test_each_choice_is_told_in_words_too(self):
+        words = self.browser.run('Array.from(document.querySelectorAll(".in-words li")).map((e) => e.textContent.trim())')
+        self.assertEqual(len(words), 2)
+        self.assertTrue(words[0].startswith(ADD_MARKUP + ': '))
+        self.assertRegex(words[1], '^' + LONG_NAME + r': .*mono keeps [0-9.]+ LU more')
+
     def test_the_settings_can_be_copied(self):
         self.browser.click('.settings:nth-of-type(2) .copy')
         self.browser.wait_for('document.querySelector(".settings:nth-of-type(2) .copy").textContent === "Copied"')

@@ -269,6 +269,12 @@ static void what_asks_for_another_look_is_said_above_all_that_is_folded(void** s
    assert_non_null(said);
    assert_true(said < strstr(page, "<details"));
    assert_int_equal(count_of(page, "brings 18.0 dB back under the lowest note"), 2);
+   assert_int_equal(
+      count_of(
+         page,
+         "<span class=\"in-words\">FET &amp; co: 18.0 dB more under the lowest note</span>\n</summary>"),
+      1);
+   assert_int_equal(count_of(page, "<span class=\"in-words\">"), 1);
    free(page);
    bm_analysis_free(&analysis);
 }
