@@ -522,6 +522,21 @@ static void check_turns(BmInstance* strip, const char* control, const char* what
    hosted_take_free(&in);
 }
 
+/* What was found out about the level of a setting goes with it when another takes its place. */
+static void a_setting_remembered_anew_is_compared_at_its_own_level(void** state)
+{
+   (void)state;
+   BmInstance* strip = remembering("character1 1 fet_threshold -34", "character1 1 fet_threshold -10");
+   check_turns(strip, "compare", "deep against shallow");
+   hosted_set(strip, "compare", 0.0);
+   run_for(strip, HOSTED_RATE_HZ);
+   hosted_set_all(strip, "character1 1 fet_threshold -10");
+   press(strip, "remember_a");
+   run_for(strip, HOSTED_RATE_HZ);
+   check_turns(strip, "compare", "shallow against shallow");
+   bm_instance_free(strip);
+}
+
 static void who_compares_hears_no_difference_in_level_at_any_moment(void** state)
 {
    (void)state;
@@ -791,6 +806,7 @@ int main(void)
       cmocka_unit_test(a_stage_that_comes_in_after_a_rest_finds_the_take_where_it_would_have_been),
       cmocka_unit_test(every_control_of_the_mono_strip_is_heard),
       cmocka_unit_test(a_remembered_setting_sounds_as_it_was_set_and_comes_back_with_the_session),
+      cmocka_unit_test(a_setting_remembered_anew_is_compared_at_its_own_level),
       cmocka_unit_test(who_compares_hears_no_difference_in_level_at_any_moment),
       cmocka_unit_test(who_compares_in_a_hurry_hears_no_click_and_ends_with_what_was_asked_for_last),
       cmocka_unit_test(a_setting_that_is_chosen_in_bypass_is_there_at_once_afterwards),
