@@ -12,7 +12,6 @@
 
 #define TRANSFORM_S 0.02
 #define OVERLAP 4
-#define TRANSFORM_PIECES 10 /* two steps more, and all is done before a hop's fewest steps, 14, are over */
 #define LOWEST_BAND_HZ 90.0
 #define HIGHEST_BAND_HZ 16000.0
 #define FLOOR_POWER 1e-9 /* -90 dBFS */
@@ -32,7 +31,28 @@
 #define SUSTAIN_FROM_S 0.050
 #define SUSTAIN_TO_S 0.250
 
-enum { IDLE, TRANSFORM, POWERS, BANDS };
+/* A transform is worked off at every step, or at every second where that would be more often than so many
+   frames. */
+#define PIECE_FRAMES_LEAST 16
+
+/* Costs in work units, a step of the transform being one (4 ns on one machine); measured. */
+#define FRAMES_LAID_PER_UNIT 32
+#define UNITS_PER_LAST_STEP 2
+#define BINS_SQUARED_PER_UNIT 64
+#define UNITS_PER_GATHERED 2 /* BM_FLOATS_STEP bins */
+#define UNITS_PER_BAND 2
+#define UNITS_FOR_LEVELS 10
+#define UNITS_FOR_FLUX 25
+#define UNITS_PER_SETTLING 15
+
+enum { IDLE, WINDOW, TRANSFORM, POWERS, BINS, BANDS, LEVELS, FLUX };
+
+/* Of an onset: each of so many steps at a time. */
+enum { SETTLED, SUMS, SLOPES, RISES, ATTACK, SUSTAIN };
+#define SUMS_AT_ONCE 20
+#define SLOPES_AT_ONCE 20
+#define RISES_AT_ONCE 15
+#define SUSTAIN_AT_ONCE 40
 
 static size_t rounded(size_t bytes)
 {
@@ -44,22 +64,27 @@ static uint32_t transform_size(double sample_rate_hz)
    return 1U << (uint32_t)fmin(fmax(round(log2(TRANSFORM_S * sample_rate_hz)), 6.0), 24.0);
 }
 
-static size_t heard_bytes(uint32_t size)
+/* A ring of a transform and the hop that is heard while that is worked off; its beginning stands once more
+   after its end, so that a step is one run of memory, read by eights. */
+static uint32_t ring_frames(uint32_t size)
 {
-   return (size + BM_FLOATS_STEP) * sizeof(float);
+   return size + size / OVERLAP;
+}
+
+static uint32_t run_frames(double sample_rate_hz)
+{
+   return (uint32_t)ceil(sample_rate_hz / STEPS_PER_S) + BM_FLOATS_STEP;
+}
+
+static size_t heard_bytes(double sample_rate_hz)
+{
+   return (ring_frames(transform_size(sample_rate_hz)) + run_frames(sample_rate_hz)) * sizeof(float);
 }
 
 /* Where an onset is looked for, and how far the sums around it reach. */
-#define SLOPE_STEPS 20   /* 5 ms */
-#define SEARCH_STEPS 120 /* SEARCH_BEFORE_S + SEARCH_AFTER_S */
-#define SUM_STEPS (SEARCH_STEPS + 2 * SLOPE_STEPS)
-
-/* Energy and frames before each step of a stretch, so that any mean square in it is one difference. */
-typedef struct {
-   int64_t first;
-   double energy[SUM_STEPS + 1];
-   double n_frames[SUM_STEPS + 1];
-} StepSums;
+#define SLOPE_STEPS BM_ATTACK_SLOPE_STEPS
+#define SEARCH_STEPS BM_ATTACK_SEARCH_STEPS /* SEARCH_BEFORE_S + SEARCH_AFTER_S */
+#define SUM_STEPS BM_ATTACK_SUM_STEPS
 
 static double step_energy(const BmAttackToSustain* self, int64_t step, double* n_frames)
 {
@@ -69,86 +94,164 @@ static double step_energy(const BmAttackToSustain* self, int64_t step, double* n
    return is_heard ? self->mem.step_energy[slot] : 0.0;
 }
 
-static void add_up_steps(const BmAttackToSustain* self, int64_t first, StepSums* sums)
+static uint32_t smaller(uint32_t a, uint32_t b)
 {
-   sums->first = first;
-   sums->energy[0] = 0.0;
-   sums->n_frames[0] = 0.0;
-   for (int64_t i = 0; i < SUM_STEPS; ++i) {
+   return a < b ? a : b;
+}
+
+static void begin_settling(BmAttackToSustain* self, double time_s)
+{
+   BmAttackSettling* s = &self->mem.settling;
+   s->first = (int64_t)((time_s - SEARCH_BEFORE_S) * STEPS_PER_S);
+   s->position = 0;
+   s->sum_energy[0] = 0.0;
+   s->sum_frames[0] = 0.0;
+   s->highest = 0.0;
+   s->steepest = 0.0;
+   s->onset = s->first;
+   s->stage = SUMS;
+}
+
+static void add_up_steps(BmAttackToSustain* self)
+{
+   BmAttackSettling* s = &self->mem.settling;
+   const uint32_t end = smaller(s->position + SUMS_AT_ONCE, SUM_STEPS);
+   for (uint32_t i = s->position; i < end; ++i) {
       double n_frames;
-      sums->energy[i + 1] = sums->energy[i] + step_energy(self, first + i, &n_frames);
-      sums->n_frames[i + 1] = sums->n_frames[i] + n_frames;
+      s->sum_energy[i + 1] = s->sum_energy[i] + step_energy(self, s->first - SLOPE_STEPS + i, &n_frames);
+      s->sum_frames[i + 1] = s->sum_frames[i] + n_frames;
+   }
+   s->position = end;
+   if (end == SUM_STEPS) {
+      s->stage = SLOPES;
+      s->position = 0;
    }
 }
 
 /* Mean square of the slope from each step on. */
-static void slope_powers(const BmAttackToSustain* self, const StepSums* sums, double power[SUM_STEPS])
+static void add_up_slopes(BmAttackToSustain* self)
 {
-   for (int64_t i = 0; i < SUM_STEPS - SLOPE_STEPS; ++i) {
-      const double energy = sums->energy[i + SLOPE_STEPS] - sums->energy[i];
-      power[i] = energy / ((sums->n_frames[i + SLOPE_STEPS] - sums->n_frames[i]) * self->cfg.n_channels);
+   BmAttackSettling* s = &self->mem.settling;
+   const uint32_t end = smaller(s->position + SLOPES_AT_ONCE, SUM_STEPS - SLOPE_STEPS);
+   for (uint32_t i = s->position; i < end; ++i) {
+      const double energy = s->sum_energy[i + SLOPE_STEPS] - s->sum_energy[i];
+      const double n_frames = s->sum_frames[i + SLOPE_STEPS] - s->sum_frames[i];
+      s->slope_power[i] = energy / (n_frames * self->cfg.n_channels);
+   }
+   for (uint32_t i = s->position > SLOPE_STEPS ? s->position : SLOPE_STEPS; i < end; ++i) {
+      s->highest = s->slope_power[i] > s->highest ? s->slope_power[i] : s->highest;
+   }
+   s->position = end;
+   if (end == SUM_STEPS - SLOPE_STEPS) {
+      s->stage = RISES;
+      s->position = 0;
    }
 }
 
-/* Mean square from step `first` to before `last`, all of which are kept. */
-static double step_power(const BmAttackToSustain* self, int64_t first, int64_t last)
+static void find_steepest(BmAttackToSustain* self)
 {
-   double energy[4] = {0.0}; /* so that none waits for another */
-   uint64_t n_frames = 0;
-   for (int64_t step = first; step < last; ++step) {
-      const uint64_t slot = (uint64_t)step % BM_ATTACK_STEPS;
-      energy[slot % 4] += self->mem.step_energy[slot];
-      n_frames += self->mem.step_count[slot];
-   }
-   const double sum = (energy[0] + energy[1]) + (energy[2] + energy[3]);
-   return n_frames > 0 ? sum / ((double)n_frames * self->cfg.n_channels) : 0.0;
-}
-
-/* Settle the instant near `time_s`, and count it with its two powers. */
-static void settle(BmAttackToSustain* self, double time_s)
-{
-   const int64_t first = (int64_t)((time_s - SEARCH_BEFORE_S) * STEPS_PER_S);
-   StepSums sums;
-   add_up_steps(self, first - SLOPE_STEPS, &sums);
-   double before[SUM_STEPS]; /* of the slope that ends where the one after begins */
-   slope_powers(self, &sums, before);
+   BmAttackSettling* s = &self->mem.settling;
+   const double* before = s->slope_power; /* of the slope that ends where the one after begins */
    const double* after = before + SLOPE_STEPS;
-   double highest = 0.0;
-   for (uint32_t i = 0; i < SEARCH_STEPS; ++i) {
-      highest = after[i] > highest ? after[i] : highest;
-   }
-   const double quiet = 1e-3 * highest + 1e-15;
-   double steepest = 0.0;
-   int64_t onset = first;
-   for (uint32_t i = 0; i < SEARCH_STEPS; ++i) {
+   const double quiet = 1e-3 * s->highest + 1e-15;
+   const uint32_t end = smaller(s->position + RISES_AT_ONCE, SEARCH_STEPS);
+   for (uint32_t i = s->position; i < end; ++i) {
       const double rise = (after[i] + quiet) / (before[i] + quiet);
-      if (rise > steepest) {
-         steepest = rise;
-         onset = first + i;
+      if (rise > s->steepest) {
+         s->steepest = rise;
+         s->onset = s->first + i;
       }
    }
-   const double onset_s = (double)onset / STEPS_PER_S;
-   if (onset < 0 || steepest < MIN_RISE || onset_s < self->mem.last_onset_s + MIN_GAP_S) {
+   s->position = end;
+   if (end < SEARCH_STEPS) {
       return;
    }
-   self->mem.last_onset_s = onset_s;
-   const double attack = step_power(self, onset, onset + (int64_t)(ATTACK_S * STEPS_PER_S));
-   const double sustain = step_power(self, onset + (int64_t)(SUSTAIN_FROM_S * STEPS_PER_S),
-                                     onset + (int64_t)(SUSTAIN_TO_S * STEPS_PER_S));
-   if (attack > 0.0 && sustain > 0.0) {
-      self->mem.sum_db += 10.0 * log10(attack / sustain);
-      ++self->mem.n_onsets;
+   const double onset_s = (double)s->onset / STEPS_PER_S;
+   const bool counts =
+      s->onset >= 0 && s->steepest >= MIN_RISE && onset_s >= self->mem.last_onset_s + MIN_GAP_S;
+   if (counts) {
+      self->mem.last_onset_s = onset_s;
+   }
+   s->stage = counts ? ATTACK : SETTLED;
+}
+
+/* Energy and frames from step `first` to before `end`, all of which are kept, come to those before. */
+static void add_power(BmAttackToSustain* self, int64_t first, int64_t end)
+{
+   BmAttackSettling* s = &self->mem.settling;
+   for (int64_t step = first; step < end; ++step) {
+      const uint64_t slot = (uint64_t)step % BM_ATTACK_STEPS;
+      s->energy[slot % 4] += self->mem.step_energy[slot]; /* so that none waits for another */
+      s->n_frames += self->mem.step_count[slot];
    }
 }
 
-static void settle_ripe(BmAttackToSustain* self)
+static double taken_power(BmAttackToSustain* self)
+{
+   BmAttackSettling* s = &self->mem.settling;
+   const double sum = (s->energy[0] + s->energy[1]) + (s->energy[2] + s->energy[3]);
+   const double power = s->n_frames > 0 ? sum / ((double)s->n_frames * self->cfg.n_channels) : 0.0;
+   memset(s->energy, 0, sizeof s->energy);
+   s->n_frames = 0;
+   return power;
+}
+
+static void hear_attack(BmAttackToSustain* self)
+{
+   BmAttackSettling* s = &self->mem.settling;
+   add_power(self, s->onset, s->onset + (int64_t)(ATTACK_S * STEPS_PER_S));
+   s->attack_power = taken_power(self);
+   s->stage = SUSTAIN;
+   s->position = (uint32_t)(SUSTAIN_FROM_S * STEPS_PER_S);
+}
+
+static void hear_sustain(BmAttackToSustain* self)
+{
+   BmAttackSettling* s = &self->mem.settling;
+   const uint32_t last = (uint32_t)(SUSTAIN_TO_S * STEPS_PER_S);
+   const uint32_t end = smaller(s->position + SUSTAIN_AT_ONCE, last);
+   add_power(self, s->onset + s->position, s->onset + end);
+   s->position = end;
+   if (end < last) {
+      return;
+   }
+   const double sustain_power = taken_power(self);
+   if (s->attack_power > 0.0 && sustain_power > 0.0) {
+      self->mem.sum_db += 10.0 * log10(s->attack_power / sustain_power);
+      ++self->mem.n_onsets;
+   }
+   s->stage = SETTLED;
+}
+
+/* Go on settling the instant of an onset and counting it with its two powers. */
+static void settle(BmAttackToSustain* self)
 {
    const double heard_s = (double)self->mem.n_steps / STEPS_PER_S;
-   if (self->mem.n_waiting > 0 && self->mem.waiting_s[0] + SEARCH_AFTER_S + SUSTAIN_TO_S <= heard_s) {
-      settle(self, self->mem.waiting_s[0]);
-      --self->mem.n_waiting;
-      memmove(self->mem.waiting_s, self->mem.waiting_s + 1, self->mem.n_waiting * sizeof(double));
+   switch (self->mem.settling.stage) {
+   case SUMS:
+      add_up_steps(self);
+      break;
+   case SLOPES:
+      add_up_slopes(self);
+      break;
+   case RISES:
+      find_steepest(self);
+      break;
+   case ATTACK:
+      hear_attack(self);
+      break;
+   case SUSTAIN:
+      hear_sustain(self);
+      break;
+   default:
+      if (self->mem.n_waiting > 0 && self->mem.waiting_s[0] + SEARCH_AFTER_S + SUSTAIN_TO_S <= heard_s) {
+         begin_settling(self, self->mem.waiting_s[0]);
+         --self->mem.n_waiting;
+         memmove(self->mem.waiting_s, self->mem.waiting_s + 1, self->mem.n_waiting * sizeof(double));
+      }
+      return;
    }
+   self->mem.spent_units += UNITS_PER_SETTLING;
 }
 
 /* Whether `value` stands over the median of all by the threshold: over more than half of them, that is. */
@@ -185,17 +288,23 @@ static void band_levels(float band_power[BM_ATTACK_BANDS_MAX], float floor_power
    }
 }
 
-static void hear_bands(BmAttackToSustain* self, float band_power[BM_ATTACK_BANDS_MAX])
+static void take_levels(BmAttackToSustain* self)
 {
+   float* band_power = self->mem.band_power;
    double loudest = self->mem.loudest_power;
    for (uint32_t band = 0; band < self->cfg.n_bands; ++band) {
       loudest = (double)band_power[band] > loudest ? (double)band_power[band] : loudest;
    }
    self->mem.loudest_power = loudest;
    band_levels(band_power, (float)fmax(FLOOR_POWER, FLOOR_UNDER_LOUDEST * loudest));
+   self->mem.stage = FLUX;
+}
+
+static void take_flux(BmAttackToSustain* self)
+{
    double flux_db = 0.0;
    for (uint32_t band = 0; band < self->cfg.n_bands; ++band) {
-      const double level_db = (double)band_power[band];
+      const double level_db = (double)self->mem.band_power[band];
       const double rise_db = level_db - self->mem.band_db[1][band];
       flux_db += self->cfg.band_weight[band] * (rise_db > 0.0 ? rise_db : 0.0);
       self->mem.band_db[1][band] = self->mem.band_db[0][band];
@@ -206,26 +315,71 @@ static void hear_bands(BmAttackToSustain* self, float band_power[BM_ATTACK_BANDS
    self->mem.flux_db[BM_ATTACK_FLUX_HOPS - 1] = flux_db;
    self->mem.flux_time_s[BM_ATTACK_FLUX_HOPS - 1] = self->mem.transform_time_s;
    pick_peak(self);
+   self->mem.stage = IDLE;
 }
 
 /* Left as the real part, right as the imaginary. */
-BM_CLONES static void lay_window(BmAttackToSustain* self)
+BM_CLONES static void lay_window(BmAttackToSustain* self, uint32_t first, uint32_t end, const float* left,
+                                 const float* right)
 {
-   for (uint32_t n = 0; n < self->cfg.size_frames; n += BM_FLOATS_STEP) {
+   for (uint32_t n = first; n < end; n += BM_FLOATS_STEP) {
       const BmFloats window = *(const BmFloats*)(self->window + n);
-      *(BmFloats*)(self->re + n) = *(const BmFloats*)(self->heard[0] + n) * window;
-      *(BmFloats*)(self->im + n) = *(const BmFloats*)(self->heard[1] + n) * window;
+      *(BmFloats*)(self->re + n) = *(const BmFloats*)(left + n - first) * window;
+      *(BmFloats*)(self->im + n) = *(const BmFloats*)(right + n - first) * window;
    }
 }
 
-/* Powers of all bins where they lie, over the real parts. */
-BM_CLONES static void square_bins(BmAttackToSustain* self)
+/* The ring's end falls between eights. */
+static uint32_t lay(BmAttackToSustain* self, uint32_t units)
 {
-   for (uint32_t n = 0; n < self->cfg.size_frames; n += BM_FLOATS_STEP) {
+   const uint32_t first = self->mem.position;
+   const uint32_t end = smaller(first + units * FRAMES_LAID_PER_UNIT, self->cfg.size_frames);
+   const uint32_t at = (self->mem.oldest + first) % self->cfg.ring_frames;
+   const uint32_t turn = smaller(end, first + self->cfg.ring_frames - at);
+   lay_window(self, first, turn, self->heard[0] + at, self->heard[1] + at);
+   lay_window(self, turn, end, self->heard[0], self->heard[1]);
+   self->mem.position = end;
+   if (end == self->cfg.size_frames) {
+      self->mem.transform = (BmFftProgress){0};
+      self->mem.stage = TRANSFORM;
+      self->mem.position = 0;
+   }
+   return (end - first + FRAMES_LAID_PER_UNIT - 1) / FRAMES_LAID_PER_UNIT;
+}
+
+static uint32_t transform(BmAttackToSustain* self, uint32_t units)
+{
+   const uint32_t size = self->cfg.size_frames;
+   const uint32_t step_units = bm_fft_is_in_last_pass(size, &self->mem.transform) ? UNITS_PER_LAST_STEP : 1;
+   const uint32_t n_steps = (units + step_units - 1) / step_units;
+   if (bm_fft_work(self->fft_table, size, &self->mem.transform, n_steps, self->re, self->im)) {
+      self->mem.stage = POWERS;
+      self->mem.position = 0;
+   }
+   return n_steps * step_units;
+}
+
+/* Powers of all bins where they lie, over the real parts. */
+BM_CLONES static void square_bins(BmAttackToSustain* self, uint32_t first, uint32_t end)
+{
+   for (uint32_t n = first; n < end; n += BM_FLOATS_STEP) {
       const BmFloats re = *(const BmFloats*)(self->re + n);
       const BmFloats im = *(const BmFloats*)(self->im + n);
       *(BmFloats*)(self->re + n) = re * re + im * im;
    }
+}
+
+static uint32_t square(BmAttackToSustain* self, uint32_t units)
+{
+   const uint32_t first = self->mem.position;
+   const uint32_t end = smaller(first + units * BINS_SQUARED_PER_UNIT, self->cfg.size_frames);
+   square_bins(self, first, end);
+   self->mem.position = end;
+   if (end == self->cfg.size_frames) {
+      self->mem.stage = BINS;
+      self->mem.position = self->cfg.band_edge[0] / BM_FLOATS_STEP * BM_FLOATS_STEP;
+   }
+   return (end - first) / BINS_SQUARED_PER_UNIT;
 }
 
 /* Of bin and mirror together, in order, over the imaginary parts, which are done with. */
@@ -238,6 +392,21 @@ BM_CLONES static void gather_bins(BmAttackToSustain* self, uint32_t first, uint3
       }
       *(BmFloats*)(self->im + k) = power;
    }
+}
+
+static uint32_t gather(BmAttackToSustain* self, uint32_t units)
+{
+   const uint32_t first = self->mem.position;
+   const uint32_t last = self->cfg.band_edge[self->cfg.n_bands];
+   const uint32_t end = smaller(first + (units / UNITS_PER_GATHERED + 1) * BM_FLOATS_STEP, last);
+   gather_bins(self, first, end);
+   self->mem.position = end;
+   if (end == last) {
+      self->mem.stage = BANDS;
+      self->mem.position = 0;
+      memset(self->mem.band_power, 0, sizeof self->mem.band_power);
+   }
+   return (end - first + BM_FLOATS_STEP - 1) / BM_FLOATS_STEP * UNITS_PER_GATHERED;
 }
 
 /* Sums between the bands' edges; by eight lanes, so that none waits for another. */
@@ -258,62 +427,80 @@ BM_CLONES static void add_up_bands(const float* power, const uint32_t* edge, uin
    }
 }
 
-static void finish_bands(BmAttackToSustain* self)
+static uint32_t add_up(BmAttackToSustain* self, uint32_t units)
 {
-   const uint32_t size = self->cfg.size_frames;
-   const uint32_t* edge = self->cfg.band_edge;
-   gather_bins(self, edge[0] / BM_FLOATS_STEP * BM_FLOATS_STEP, edge[self->cfg.n_bands]);
-   float band_power[BM_ATTACK_BANDS_MAX] = {0.0f};
-   add_up_bands(self->im, edge, self->cfg.n_bands, band_power);
+   const uint32_t first = self->mem.position;
+   const uint32_t end = smaller(first + units / UNITS_PER_BAND + 1, self->cfg.n_bands);
+   float* band_power = self->mem.band_power;
+   add_up_bands(self->im, self->cfg.band_edge + first, end - first, band_power + first);
    /* Parseval; 3/8 is the mean square of the window, and half the sum of a bin and its mirror is both
     * channels'. */
-   const double scale = 1.0 / ((double)size * size * 0.375 * self->cfg.n_channels);
-   for (uint32_t band = 0; band < self->cfg.n_bands; ++band) {
+   const double size = self->cfg.size_frames;
+   const double scale = 1.0 / (size * size * 0.375 * self->cfg.n_channels);
+   for (uint32_t band = first; band < end; ++band) {
       band_power[band] = (float)(scale * (double)band_power[band]);
    }
-   hear_bands(self, band_power);
+   self->mem.position = end;
+   if (end == self->cfg.n_bands) {
+      self->mem.stage = LEVELS;
+   }
+   return (end - first) * UNITS_PER_BAND;
 }
 
-/* A piece of what the last hop left to be done. */
-static void work(BmAttackToSustain* self)
+/* What all stages take. */
+static uint32_t units_a_hop(const BmAttackToSustain* self)
+{
+   const uint32_t size = self->cfg.size_frames;
+   return size / FRAMES_LAID_PER_UNIT + bm_fft_steps(size) +
+          bm_fft_pass_steps(size) * (UNITS_PER_LAST_STEP - 1) + size / BINS_SQUARED_PER_UNIT +
+          (self->cfg.band_edge[self->cfg.n_bands] / BM_FLOATS_STEP + 1) * UNITS_PER_GATHERED +
+          self->cfg.n_bands * UNITS_PER_BAND + UNITS_FOR_LEVELS + UNITS_FOR_FLUX;
+}
+
+static uint32_t work_on(BmAttackToSustain* self, uint32_t units)
 {
    switch (self->mem.stage) {
+   case WINDOW:
+      return lay(self, units);
    case TRANSFORM:
-      if (bm_fft_work(self->fft_table, self->cfg.size_frames, &self->mem.transform, self->cfg.piece_steps,
-                      self->re, self->im)) {
-         self->mem.stage = POWERS;
-      }
-      break;
+      return transform(self, units);
    case POWERS:
-      square_bins(self);
-      self->mem.stage = BANDS;
-      break;
+      return square(self, units);
+   case BINS:
+      return gather(self, units);
    case BANDS:
-      finish_bands(self);
-      self->mem.stage = IDLE;
-      break;
+      return add_up(self, units);
+   case LEVELS:
+      take_levels(self);
+      return UNITS_FOR_LEVELS;
    default:
-      break;
+      take_flux(self);
+      return UNITS_FOR_FLUX;
    }
 }
 
-static void finish_hop(BmAttackToSustain* self)
+/* A piece of what the last hop left to be done: what one before took too much, this one has less. */
+static void work(BmAttackToSustain* self)
 {
-   const uint32_t size = self->cfg.size_frames;
-   const uint32_t hop = self->cfg.hop_frames;
-   lay_window(self);
-   self->mem.transform = (BmFftProgress){0};
-   self->mem.stage = TRANSFORM;
-   self->mem.transform_time_s = ((double)self->mem.n_frames - 0.5 * size) / self->cfg.rate_hz;
-   memmove(self->heard[0], self->heard[0] + hop, (size - hop) * sizeof(float));
-   memmove(self->heard[1], self->heard[1] + hop, (size - hop) * sizeof(float));
-   self->mem.pending_frames = 0;
+   const int32_t given = self->mem.units_given + (int32_t)self->cfg.piece_units;
+   int32_t left = given;
+   while (self->mem.stage != IDLE && left > 0) {
+      left -= (int32_t)work_on(self, (uint32_t)left);
+   }
+   self->mem.spent_units += (uint64_t)(given - left);
+   self->mem.units_given = self->mem.stage == IDLE ? 0 : left;
 }
 
-/* Where the next frame is to be laid; those before it are the newest. */
-static uint32_t heard_end(const BmAttackToSustain* self)
+/* Its first piece before the next frame overwrites what the window no longer needs. */
+static void finish_hop(BmAttackToSustain* self)
 {
-   return self->cfg.size_frames - self->cfg.hop_frames + self->mem.pending_frames;
+   self->mem.transform_time_s =
+      ((double)self->mem.n_frames - 0.5 * self->cfg.size_frames) / self->cfg.rate_hz;
+   self->mem.oldest = (self->mem.write_index + self->cfg.hop_frames) % self->cfg.ring_frames;
+   self->mem.position = 0;
+   self->mem.stage = WINDOW;
+   self->mem.pending_frames = 0;
+   work(self);
 }
 
 /* Of n_frames and up to seven more, which do not count. */
@@ -334,21 +521,24 @@ static void finish_step(BmAttackToSustain* self)
 {
    const uint64_t slot = self->mem.n_steps % BM_ATTACK_STEPS;
    const uint32_t n_frames = (uint32_t)(self->mem.step_end - self->mem.step_begin);
-   const uint32_t first = heard_end(self) - (uint32_t)(self->mem.n_frames - self->mem.step_begin);
+   const uint32_t ago = (uint32_t)(self->mem.n_frames - self->mem.step_begin);
+   const uint32_t first = (self->mem.write_index + self->cfg.ring_frames - ago) % self->cfg.ring_frames;
    self->mem.step_energy[slot] = energy_of(self->heard[0] + first, self->heard[1] + first, n_frames);
    self->mem.step_count[slot] = n_frames;
    ++self->mem.n_steps;
    self->mem.step_begin = self->mem.step_end;
    self->mem.step_end = (uint64_t)ceil((double)(self->mem.n_steps + 1) * self->cfg.step_frames);
-   work(self);
-   settle_ripe(self);
+   if (self->mem.n_steps % self->cfg.piece_steps == 0) {
+      work(self);
+   }
+   settle(self);
 }
 
 size_t bm_attack_to_sustain_bytes(double sample_rate_hz)
 {
    const uint32_t size = transform_size(sample_rate_hz);
    return rounded(BM_FFT_TABLE_FLOATS(size) * sizeof(float)) + 2 * rounded(size / 2 * sizeof(uint32_t)) +
-          3 * rounded(size * sizeof(float)) + 2 * rounded(heard_bytes(size));
+          3 * rounded(size * sizeof(float)) + 2 * rounded(heard_bytes(sample_rate_hz));
 }
 
 static void* take(char** at, size_t bytes)
@@ -374,14 +564,15 @@ BmStatus bm_attack_to_sustain_init(BmAttackToSustain* self, void* memory, double
    self->cfg.size_frames = size;
    self->cfg.hop_frames = size / OVERLAP;
    self->cfg.step_frames = sample_rate_hz / STEPS_PER_S;
-   self->cfg.piece_steps = (bm_fft_steps(size) + TRANSFORM_PIECES - 1) / TRANSFORM_PIECES;
+   self->cfg.ring_frames = ring_frames(size);
+   self->cfg.run_frames = run_frames(sample_rate_hz);
    char* at = memory;
    self->fft_table = take(&at, BM_FFT_TABLE_FLOATS(size) * sizeof(float));
    self->place[0] = take(&at, size / 2 * sizeof(uint32_t));
    self->place[1] = take(&at, size / 2 * sizeof(uint32_t));
    self->window = take(&at, size * sizeof(float));
-   self->heard[0] = take(&at, heard_bytes(size));
-   self->heard[1] = take(&at, heard_bytes(size));
+   self->heard[0] = take(&at, heard_bytes(sample_rate_hz));
+   self->heard[1] = take(&at, heard_bytes(sample_rate_hz));
    self->re = take(&at, size * sizeof(float));
    self->im = take(&at, size * sizeof(float));
    bm_fft_init(self->fft_table, size);
@@ -412,6 +603,10 @@ BmStatus bm_attack_to_sustain_init(BmAttackToSustain* self, void* memory, double
    for (uint32_t band = 0; band < self->cfg.n_bands; ++band) {
       self->cfg.band_weight[band] /= sum;
    }
+   self->cfg.piece_steps = self->cfg.step_frames < PIECE_FRAMES_LEAST ? 2 : 1;
+   const double piece_frames = self->cfg.piece_steps * self->cfg.step_frames;
+   const uint32_t n_pieces = (uint32_t)(self->cfg.hop_frames / piece_frames);
+   self->cfg.piece_units = (units_a_hop(self) + n_pieces - 1) / n_pieces;
    bm_attack_to_sustain_reset(self);
    return BM_OK;
 }
@@ -419,8 +614,8 @@ BmStatus bm_attack_to_sustain_init(BmAttackToSustain* self, void* memory, double
 void bm_attack_to_sustain_reset(BmAttackToSustain* self)
 {
    memset(&self->mem, 0, sizeof self->mem);
-   memset(self->heard[0], 0, heard_bytes(self->cfg.size_frames));
-   memset(self->heard[1], 0, heard_bytes(self->cfg.size_frames));
+   memset(self->heard[0], 0, heard_bytes(self->cfg.rate_hz));
+   memset(self->heard[1], 0, heard_bytes(self->cfg.rate_hz));
    for (uint32_t band = 0; band < self->cfg.n_bands; ++band) {
       self->mem.band_db[0][band] = 10.0 * log10(FLOOR_POWER);
       self->mem.band_db[1][band] = 10.0 * log10(FLOOR_POWER);
@@ -429,20 +624,23 @@ void bm_attack_to_sustain_reset(BmAttackToSustain* self)
    self->mem.step_end = (uint64_t)ceil(self->cfg.step_frames);
 }
 
-static uint32_t smaller(uint32_t a, uint32_t b)
-{
-   return a < b ? a : b;
-}
-
+/* No more than is left of a hop, and so of the ring. */
 BM_CLONES static void hear(BmAttackToSustain* self, const BmFrame* in, uint32_t n_frames)
 {
-   float* left = self->heard[0] + heard_end(self);
-   float* right = self->heard[1] + heard_end(self);
+   const uint32_t at = self->mem.write_index;
+   float* left = self->heard[0] + at;
+   float* right = self->heard[1] + at;
    const float is_pair = self->cfg.n_channels == 2 ? 1.0f : 0.0f;
    for (uint32_t n = 0; n < n_frames; ++n) {
       left[n] = (float)in[n][0];
       right[n] = is_pair * (float)in[n][1];
    }
+   if (at < self->cfg.run_frames) {
+      const size_t n_again = smaller(n_frames, self->cfg.run_frames - at) * sizeof *left;
+      memcpy(left + self->cfg.ring_frames, left, n_again);
+      memcpy(right + self->cfg.ring_frames, right, n_again);
+   }
+   self->mem.write_index = at + n_frames < self->cfg.ring_frames ? at + n_frames : 0;
    self->mem.n_frames += n_frames;
    self->mem.pending_frames += n_frames;
 }

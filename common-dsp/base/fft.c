@@ -61,9 +61,19 @@ uint32_t bm_fft_place(uint32_t size, uint32_t k)
    return block / 4 * STEP_FLOATS + 4 * last_digit + block % 4;
 }
 
+uint32_t bm_fft_pass_steps(uint32_t size)
+{
+   return size / STEP_FLOATS;
+}
+
 uint32_t bm_fft_steps(uint32_t size)
 {
-   return n_passes(size) * (size / STEP_FLOATS);
+   return n_passes(size) * bm_fft_pass_steps(size);
+}
+
+bool bm_fft_is_in_last_pass(uint32_t size, const BmFftProgress* progress)
+{
+   return progress->pass + 1 >= n_passes(size);
 }
 
 typedef struct {
@@ -252,7 +262,7 @@ BM_CLONES static void run_pass(const Pass* pass, uint32_t radix)
 bool bm_fft_work(const float* table, uint32_t size, BmFftProgress* progress, uint32_t n_steps, float* re,
                  float* im)
 {
-   const uint32_t pass_steps = size / STEP_FLOATS;
+   const uint32_t pass_steps = bm_fft_pass_steps(size);
    Pass pass = {.twiddles = table, .re = re, .im = im, .span = size};
    for (uint32_t i = 0; i < progress->pass; ++i) {
       const uint32_t radix = radix_of(size, (uint32_t)pass.span);

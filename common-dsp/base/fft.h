@@ -32,8 +32,15 @@ void bm_fft_init(float* table, uint32_t size);
 /** Where bin `k` < size lies after the transform. */
 uint32_t bm_fft_place(uint32_t size, uint32_t k);
 
-/** How many steps a transform takes: eight butterflies of radix 4 each, or as much work. */
+/** How many steps a transform takes: eight butterflies of radix 4 each, or, in the last pass, nearly twice as
+ * much work. */
 uint32_t bm_fft_steps(uint32_t size);
+
+/** How many of them are one pass. */
+uint32_t bm_fft_pass_steps(uint32_t size);
+
+/** Whether the next step is one of the last pass. */
+bool bm_fft_is_in_last_pass(uint32_t size, const BmFftProgress* progress);
 
 /** Go on for up to `n_steps`. True once the transform is done. Real-time: yes. */
 bool bm_fft_work(const float* table, uint32_t size, BmFftProgress* progress, uint32_t n_steps, float* re,

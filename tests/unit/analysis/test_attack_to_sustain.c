@@ -111,6 +111,36 @@ static void each_transform_is_done_before_the_next_begins(void** state)
    }
 }
 
+/* Else the meter takes most of a block's time now and then, and a session clicks that had time enough. */
+static void every_short_block_bears_its_share_of_the_work(void** state)
+{
+   (void)state;
+   static const double rates_hz[] = {44100.0, 48000.0, 88200.0, 96000.0, 192000.0};
+   for (size_t r = 0; r < sizeof rates_hz / sizeof *rates_hz; ++r) {
+      void* memory = open_meter(rates_hz[r], 2);
+      uint64_t seed = 6;
+      BmFrame frames[64];
+      uint32_t n_blocks = 0;
+      uint64_t most = 0;
+      for (uint32_t n = 0; n + 64 <= (uint32_t)(2.0 * rates_hz[r]); n += 64, ++n_blocks) {
+         for (uint32_t i = 0; i < 64; ++i) {
+            const double t = fmod((n + i) / rates_hz[r], 0.25);
+            frames[i] = bm_frame(bm_test_random(&seed), bm_test_random(&seed)) * exp(-20.0 * t);
+         }
+         const uint64_t n_before = meter.mem.spent_units;
+         bm_attack_to_sustain_process(&meter, frames, 64);
+         const uint64_t units = meter.mem.spent_units - n_before;
+         most = units > most ? units : most;
+      }
+      assert_in_range(bm_attack_to_sustain_onsets(&meter), 6, 8);
+      const double mean = (double)meter.mem.spent_units / n_blocks;
+      printf("%.1f kHz: %u units in a block at most, %.0f on average\n", rates_hz[r] / 1000.0, (uint32_t)most,
+             mean);
+      assert_true((double)most < 2.2 * mean);
+      free(memory);
+   }
+}
+
 static void block_size_and_reset_leave_no_trace(void** state)
 {
    (void)state;
@@ -132,6 +162,7 @@ int main(void)
       cmocka_unit_test(how_loud_the_take_is_makes_no_difference),
       cmocka_unit_test(a_held_tone_and_silence_have_no_onsets_after_the_first),
       cmocka_unit_test(each_transform_is_done_before_the_next_begins),
+      cmocka_unit_test(every_short_block_bears_its_share_of_the_work),
       cmocka_unit_test(block_size_and_reset_leave_no_trace),
    };
    return cmocka_run_group_tests(tests, NULL, NULL);
