@@ -47,45 +47,6 @@ static uint32_t gate_bin(const BmLoudnessHistogram* self, double gate_lu)
    return place > 0.0 ? (uint32_t)fmin(round(place), BM_LOUDNESS_BINS) : 0;
 }
 
-static double integrated_lufs(const BmLoudnessHistogram* self)
-{
-   double power = 0.0;
-   double count = 0.0;
-   for (uint32_t bin = gate_bin(self, GATE_LU); bin < self->end_bin; ++bin) {
-      power += self->powers[bin];
-      count += self->counts[bin];
-   }
-   return count > 0.0 ? lufs(power / count) : BM_SILENCE_DB;
-}
-
-/* Loudness of the passage at `rank` (0 the softest) from `first` on; within a bin its mean stands for each.
- */
-static double ranked_lufs(const BmLoudnessHistogram* self, uint32_t first, double rank)
-{
-   double below = 0.0;
-   for (uint32_t bin = first; bin < self->end_bin; ++bin) {
-      below += self->counts[bin];
-      if (below > rank) {
-         return lufs(self->powers[bin] / self->counts[bin]);
-      }
-   }
-   return BM_SILENCE_DB;
-}
-
-static double range_lu(const BmLoudnessHistogram* self)
-{
-   const uint32_t first = gate_bin(self, RANGE_GATE_LU);
-   double count = 0.0;
-   for (uint32_t bin = first; bin < self->end_bin; ++bin) {
-      count += self->counts[bin];
-   }
-   if (count == 0.0) {
-      return 0.0;
-   }
-   return ranked_lufs(self, first, floor((count - 1.0) * RANGE_HIGH + 0.5)) -
-          ranked_lufs(self, first, floor((count - 1.0) * RANGE_LOW + 0.5));
-}
-
 /* Sum of [n] by eight lanes, so that none waits for another. */
 BM_CLONES static double sum_of(const double* x, uint32_t n)
 {
@@ -100,6 +61,57 @@ BM_CLONES static double sum_of(const double* x, uint32_t n)
       lanes[0] += x[i];
    }
    return ((lanes[0] + lanes[1]) + (lanes[2] + lanes[3])) + ((lanes[4] + lanes[5]) + (lanes[6] + lanes[7]));
+}
+
+/* The same of counts, which is exact. */
+BM_CLONES static uint32_t n_in(const uint32_t* counts, uint32_t n)
+{
+   uint32_t sum = 0;
+   for (uint32_t i = 0; i < n; ++i) {
+      sum += counts[i];
+   }
+   return sum;
+}
+
+static double integrated_lufs(const BmLoudnessHistogram* self)
+{
+   const uint32_t first = gate_bin(self, GATE_LU);
+   const uint32_t n_bins = first < self->end_bin ? self->end_bin - first : 0;
+   const uint32_t count = n_in(self->counts + first, n_bins);
+   return count > 0 ? lufs(sum_of(self->powers + first, n_bins) / count) : BM_SILENCE_DB;
+}
+
+/* Loudness of the passage at `rank` (0 the softest) from `first` on; within a bin its mean stands for each.
+ */
+static double ranked_lufs(const BmLoudnessHistogram* self, uint32_t first, uint32_t rank)
+{
+   enum { RUN = 32 };
+   uint32_t bin = first;
+   uint32_t below = 0;
+   for (uint32_t n; bin + RUN <= self->end_bin; bin += RUN, below += n) {
+      n = n_in(self->counts + bin, RUN);
+      if (below + n > rank) {
+         break;
+      }
+   }
+   for (; bin < self->end_bin; ++bin) {
+      below += self->counts[bin];
+      if (below > rank) {
+         return lufs(self->powers[bin] / self->counts[bin]);
+      }
+   }
+   return BM_SILENCE_DB;
+}
+
+static double range_lu(const BmLoudnessHistogram* self)
+{
+   const uint32_t first = gate_bin(self, RANGE_GATE_LU);
+   const uint32_t count = first < self->end_bin ? n_in(self->counts + first, self->end_bin - first) : 0;
+   if (count == 0) {
+      return 0.0;
+   }
+   return ranked_lufs(self, first, (uint32_t)((count - 1.0) * RANGE_HIGH + 0.5)) -
+          ranked_lufs(self, first, (uint32_t)((count - 1.0) * RANGE_LOW + 0.5));
 }
 
 /* Mean of the last [n_hops], or of what there is, of a ring. */
