@@ -166,6 +166,21 @@ BM_INLINE BmFrame charge(const BmFetCore* self, BmFrame reduction, const BmFrame
    return bm_frame_max(reduction + charged - discharged, held);
 }
 
+/* The same where the diode of each channel conducts throughout, by `conducts`, or not at all: the charge
+   nears the mean of the parabola, or is let go. A short chain, so that blocks in the midst of an attack cost
+   little more than others. */
+BM_INLINE BmFrame charge_throughout(BmFrame reduction, const BmFrame wanted[3], BmFrame attack_rate,
+                                    BmFrameMask conducts, double kept)
+{
+   const BmFrame bent = bm_frame_max(wanted[1] - 0.5 * (wanted[0] + wanted[2]), bm_frame_both(0.0));
+   const BmFrame mean = 0.5 * (wanted[0] + wanted[1]) + bent * (1.0 / 6.0);
+   const BmFrame series = 1.0 + attack_rate * (0.5 + attack_rate * (1.0 / 6.0));
+   const BmFrame share = attack_rate * series / (1.0 + attack_rate * series);
+   const BmFrame charged = reduction + share * (mean - reduction);
+   const BmFrame let_go = bm_frame_max(reduction * kept, bm_frame_min(wanted[0], wanted[1]));
+   return bm_frame_select(conducts, charged, let_go);
+}
+
 /* The gate capacitors, and what both channels' gains are reduced by. */
 BM_INLINE void charge_chunk(BmFetCore* self, const BmFetControls* controls, Chunk* chunk, uint32_t n_frames)
 {
@@ -179,8 +194,11 @@ BM_INLINE void charge_chunk(BmFetCore* self, const BmFetControls* controls, Chun
       /* The rule for most frames of most music, a chain of two operations instead of twenty: worth a branch.
        */
       if (opens[0] | opens[1]) {
-         const BmFrame loop_gain = 1.0 / (1.0 - chunk->knee_slope[n]);
-         reduction = charge(self, reduction, wanted, attack_rate * loop_gain);
+         const BmFrame rate = attack_rate / (1.0 - chunk->knee_slope[n]);
+         const BmFrameMask conducts = (wanted[0] > reduction) & (wanted[1] > reduction);
+         const BmFrameMask crosses = opens & ~conducts;
+         reduction = crosses[0] | crosses[1] ? charge(self, reduction, wanted, rate)
+                                             : charge_throughout(reduction, wanted, rate, conducts, kept);
       } else {
          reduction = bm_frame_max(reduction * kept, bm_frame_min(wanted[0], wanted[1]));
       }
