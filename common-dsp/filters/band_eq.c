@@ -162,20 +162,53 @@ static void follow_designs(const BmBandEq* self, BmBand* band)
    }
 }
 
+static bool is_heard(const BmBandEq* self, uint32_t index)
+{
+   const BmBand* band = &self->mem.bands[index];
+   const BmBandGlideIndex effect_index =
+      self->cfg.kinds[index] == BM_BAND_LOW_CUT ? BM_BAND_AMOUNT : BM_BAND_GAIN_DB;
+   bool heard = band->ticks_to_rest > 0;
+   for (uint32_t lane = 0; lane < self->cfg.n_lanes; ++lane) {
+      const BmBandGlide* effect = &band->glides[lane][effect_index];
+      heard = heard || effect->glide.value != 0.0 || !glide_is_still(effect);
+   }
+   return heard;
+}
+
+/* Take the design of where the glides are, without a way there. */
+static void jump(BmBandEq* self, uint32_t index)
+{
+   BmBand* band = &self->mem.bands[index];
+   design(self, index);
+   for (uint32_t i = 0; i < 2; ++i) {
+      band->sections[i].last[2] = band->sections[i].last[1] = band->sections[i].last[0];
+   }
+   band->is_stale = false;
+}
+
+static bool is_designed_without_effect(const BmBand* band)
+{
+   return is_without_effect(&band->sections[0].last[0]) && is_without_effect(&band->sections[1].last[0]);
+}
+
 static void tick_band(BmBandEq* self, uint32_t index)
 {
    BmBand* band = &self->mem.bands[index];
-   if (band->jumps) { /* before a step of the glides, so that what moves still starts from here */
-      design(self, index);
-      for (uint32_t i = 0; i < 2; ++i) {
-         band->sections[i].last[2] = band->sections[i].last[1] = band->sections[i].last[0];
-      }
-      band->ticks_to_rest = are_glides_still(self, band) ? 0 : SPLINE_TICKS;
+   if (band->jumps) {
       band->jumps = false;
+      if (!is_heard(self, index) && is_designed_without_effect(band)) {
+         band->is_stale = true; /* until it is to be heard */
+         return;
+      }
+      jump(self, index); /* before a step of the glides, so that what moves still starts from here */
+      band->ticks_to_rest = are_glides_still(self, band) ? 0 : SPLINE_TICKS;
       follow_designs(self, band);
       return;
    }
    const bool moves = !are_glides_still(self, band);
+   if (moves && band->is_stale) {
+      jump(self, index);
+   }
    if (moves) {
       band->ticks_to_rest = SPLINE_TICKS;
    }
@@ -497,25 +530,20 @@ BmStatus bm_band_eq_init(BmBandEq* self, double sample_rate_hz, const BmBandKind
    return BM_OK;
 }
 
-static bool is_heard(const BmBandEq* self, uint32_t index)
-{
-   const BmBand* band = &self->mem.bands[index];
-   const BmBandGlideIndex effect_index =
-      self->cfg.kinds[index] == BM_BAND_LOW_CUT ? BM_BAND_AMOUNT : BM_BAND_GAIN_DB;
-   bool heard = band->ticks_to_rest > 0;
-   for (uint32_t lane = 0; lane < self->cfg.n_lanes; ++lane) {
-      const BmBandGlide* effect = &band->glides[lane][effect_index];
-      heard = heard || effect->glide.value != 0.0 || !glide_is_still(effect);
-   }
-   return heard;
-}
-
 void bm_band_eq_set(BmBandEq* self, uint32_t index, uint32_t lane, const BmBandParams* params)
 {
    BmBand* band = &self->mem.bands[index];
    BmBandGlide* glides = band->glides[lane];
-   const double octave = log2(fmax(params->frequency_hz, FREQUENCY_MIN_HZ));
-   const double q_octave = log2(fmax(params->q, Q_MIN));
+   if (params->frequency_hz != band->frequency_hz[lane]) {
+      band->frequency_hz[lane] = params->frequency_hz;
+      band->octave[lane] = log2(fmax(params->frequency_hz, FREQUENCY_MIN_HZ));
+   }
+   if (params->q != band->q[lane]) {
+      band->q[lane] = params->q;
+      band->q_octave[lane] = log2(fmax(params->q, Q_MIN));
+   }
+   const double octave = band->octave[lane];
+   const double q_octave = band->q_octave[lane];
    const bool turns =
       octave != glides[BM_BAND_OCTAVE].ahead.target || q_octave != glides[BM_BAND_Q_OCTAVE].ahead.target;
    if (turns && !is_heard(self, index)) { /* nothing to glide from */

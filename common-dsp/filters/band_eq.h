@@ -78,8 +78,13 @@ typedef enum {
 
 typedef struct {
    BmBandGlide glides[2][BM_BAND_N_GLIDES]; /* a lane each */
-   BmMovingSection sections[2];             /* body, correction */
-   bool jumps;                              /* the next design is taken at once */
+   double frequency_hz[2];                  /* as last set, and their logarithms */
+   double octave[2];
+   double q[2];
+   double q_octave[2];
+   BmMovingSection sections[2]; /* body, correction */
+   bool jumps;                  /* the next design is taken at once */
+   bool is_stale;               /* moved while it had no effect, and not designed anew */
    uint32_t ticks_to_rest;
 } BmBand;
 

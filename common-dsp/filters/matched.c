@@ -164,8 +164,9 @@ static BmSection section(Polynomial zeros, Polynomial poles, double direct)
 static BmMatched quotient(const Quadratic* zeros, const Quadratic* poles, double gain)
 {
    const double share = correction_share(zeros, poles);
-   const Correction above = factor(zeros, share);
-   const Correction below = factor(poles, share);
+   const Correction none = {.slope = 2.0, .value = 1.0, .first = 1.0}; /* what a share of 0 comes to */
+   const Correction above = share > 0.0 ? factor(zeros, share) : none;
+   const Correction below = share > 0.0 ? factor(poles, share) : none;
    const double direct = gain * (zeros->gain / poles->gain) * (above.first / below.first);
    BmMatched out;
    out.body =

@@ -41,6 +41,38 @@ static void a_band_that_was_off_comes_on_where_it_was_sent(void** state)
    }
 }
 
+/* However often it was sent elsewhere meanwhile, as the harmonics that nobody asked for are. */
+static void a_band_that_moved_unheard_comes_on_as_one_that_stood_there(void** state)
+{
+   (void)state;
+   static BmFrame in[N], moved[N], stood[N];
+   fill_with_noise(in, 5);
+   BmBandParams band = {.frequency_hz = 200.0, .q = 1.0};
+   BmBandEq a, b;
+   bm_band_eq_init(&a, RATE_HZ, one_bell, 1, 1);
+   bm_band_eq_init(&b, RATE_HZ, one_bell, 1, 1);
+   bm_band_eq_set(&a, 0, 0, &band);
+   band = (BmBandParams){.frequency_hz = 5000.0, .q = 2.0};
+   bm_band_eq_set(&b, 0, 0, &band);
+   for (int i = 0; i < 20; ++i) {
+      bm_band_eq_process(&a, in, moved, 50);
+      bm_band_eq_process(&b, in, stood, 50);
+      band.frequency_hz = 1000.0 + 4000.0 * (i >= 15) + i % 2 * 10.0;
+      bm_band_eq_set(&a, 0, 0, &band);
+   }
+   band.frequency_hz = 5000.0;
+   bm_band_eq_set(&a, 0, 0, &band);
+   bm_band_eq_process(&a, in, moved, 500);
+   bm_band_eq_process(&b, in, stood, 500);
+   assert_true(bm_band_eq_is_flat(&a));
+   band.gain_db = 9.0;
+   bm_band_eq_set(&a, 0, 0, &band);
+   bm_band_eq_set(&b, 0, 0, &band);
+   bm_band_eq_process(&a, in, moved, N);
+   bm_band_eq_process(&b, in, stood, N);
+   assert_memory_equal(moved, stood, sizeof moved);
+}
+
 /* A band at rest without effect must cost nothing. */
 static void only_bands_with_an_effect_are_run(void** state)
 {
@@ -138,6 +170,7 @@ int main(void)
 {
    const struct CMUnitTest tests[] = {
       cmocka_unit_test(a_band_that_was_off_comes_on_where_it_was_sent),
+      cmocka_unit_test(a_band_that_moved_unheard_comes_on_as_one_that_stood_there),
       cmocka_unit_test(only_bands_with_an_effect_are_run),
       cmocka_unit_test(lanes_set_apart_do_not_touch_each_other),
       cmocka_unit_test(preparing_changes_nothing),
