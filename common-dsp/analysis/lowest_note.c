@@ -33,23 +33,34 @@
 
 /* Costs in work units, eight butterflies being one; measured, rounded up. */
 #define FLOATS_LOADED_PER_UNIT 32
+#define UNITS_PER_LAST_STEP 2
 #define UNITS_FOR_SQUARES 20
 #define UNITS_PER_LEVELS 1
 #define UNITS_PER_SCAN 4
 #define UNITS_PER_TOP 1
-#define UNITS_PER_SHADOWS 2
-#define UNITS_PER_PEAK 3
-#define UNITS_PER_INDEX 40
+#define UNITS_PER_SHADOWS 3
+#define UNITS_PER_PEAK 5
+#define UNITS_PER_KEPT 8 /* BM_FLOATS_STEP peaks */
 #define UNITS_PER_PASSED_OVER 1
 #define UNITS_PER_SCORE 48
 #define UNITS_PER_LINE 2
 #define UNITS_FOR_DECISION 16
 
-/* What a tick spends: what spreads the last analysis evenly over so many ticks, in the last quarter of a hop
-   what finishes any. */
-#define SPREAD_TICKS 10
-#define LEAST_TICK_UNITS 60
-#define LATE_TICK_UNITS 900
+/* The pace of the work, in units a hop: somewhat over what the last analysis took, so that one like it is
+   done before the hop is over, and not too little. Where that would be late if every candidate had to be
+   weighed, what finishes any. */
+#define EVEN_SHARE 1.2
+#define EVEN_UNITS_LEAST 2000
+#define LATE_UNITS 3400
+#define UNITS_BEFORE_CANDIDATES 1000
+#define UNITS_MORE_THAN_ANY 100000
+#define N_EXPECTED 6 /* candidates that must cost otherwise for that to be believed */
+
+/* A tick, and a slice of the work: no longer than a short block of a host. */
+#define TICK_SAMPLES_MOST 4
+#define TICK_FRAMES_MOST 64
+#define SLICE_FRAMES_MOST 32
+#define SLICES_LEAST 16
 
 #define N_PARTIALS 8
 
@@ -65,7 +76,7 @@
 #define LEARN_GAP 3
 #define LEARN_MOST 250
 
-enum { IDLE, LOAD, TRANSFORM, LEVELS, MAINS, SCAN, SIDE_LOBES, CANDIDATES, DECISION };
+enum { IDLE, LOAD, TRANSFORM, LEVELS, MAINS, SCAN, SIDE_LOBES, KEEP, CANDIDATES, DECISION };
 
 /* Without the C library's care for NaN, which is none of ours. */
 static double least(double a, double b)
@@ -144,47 +155,65 @@ BM_CLONES static void hear(BmLowestNote* self, const BmFrame* in, uint32_t n_fra
    self->mem.heard_end += n_frames;
 }
 
-/* How many frames there is room for, up to a tick; at least to the next. */
+/* How many frames there is room for, up to the end of a slice; at least of this one. */
 static uint32_t frames_to_hear(const BmLowestNote* self)
 {
-   const uint32_t until_tick = self->mem.until_tick_frames;
-   const uint32_t after_tick = BM_LOWEST_NOTE_HEARD_FRAMES - self->mem.heard_end - until_tick;
-   return until_tick + after_tick / self->coef.tick_frames * self->coef.tick_frames;
+   const uint32_t until_slice = self->mem.until_slice_frames;
+   const uint32_t after_slice = BM_LOWEST_NOTE_HEARD_FRAMES - self->mem.heard_end - until_slice;
+   return until_slice + after_slice / self->coef.slice_frames * self->coef.slice_frames;
 }
 
-/* Only at ticks, so that what lies where does not depend on blocks. */
+/* For the next slice, between slices, so that what lies where does not depend on blocks. */
 static void make_room(BmLowestNote* self)
 {
-   const uint32_t n_kept = self->coef.n_low_pass;
-   const bool is_at_tick = self->mem.until_tick_frames == self->coef.tick_frames;
-   if (is_at_tick && self->mem.heard_end + self->coef.tick_frames > BM_LOWEST_NOTE_HEARD_FRAMES) {
+   const bool is_between = self->mem.until_slice_frames == self->coef.slice_frames;
+   if (is_between && self->mem.heard_end + self->coef.slice_frames > BM_LOWEST_NOTE_HEARD_FRAMES) {
+      const uint32_t since_tick = self->coef.tick_frames - self->mem.until_tick_frames;
+      const uint32_t n_kept = self->coef.n_low_pass + since_tick;
       memmove(self->mem.heard, self->mem.heard + 2 * (self->mem.heard_end - n_kept),
               2 * n_kept * sizeof(float));
       self->mem.heard_end = n_kept;
    }
 }
 
-/* The low-passed frames of a tick, which ends `end` frames into what was heard. */
-BM_CLONES static void low_pass(const BmLowestNote* self, uint32_t end, float* left, float* right)
+/* Two sums for each of four samples, or four for fewer, so that none waits for another. */
+BM_INLINE void low_pass_samples(const BmLowestNote* self, const uint32_t n_samples, const uint32_t n_sums,
+                                uint32_t end, float* left, float* right)
 {
    const uint32_t n = 2 * self->coef.n_low_pass;
    const uint32_t step = 2 * self->coef.decimation;
    const float* taps = self->coef.low_pass;
-   const float* x = self->mem.heard + 2 * end - n - (BM_LOWEST_NOTE_TICK_SAMPLES - 1) * step;
-   BmFloats even[BM_LOWEST_NOTE_TICK_SAMPLES] = {{0.0f}};
-   BmFloats odd[BM_LOWEST_NOTE_TICK_SAMPLES] = {{0.0f}};
-   for (uint32_t i = 0; i < n; i += 2 * BM_FLOATS_STEP) {
-      const BmFloats tap = *(const BmFloats*)(taps + i);
-      const BmFloats next_tap = *(const BmFloats*)(taps + i + BM_FLOATS_STEP);
-      for (uint32_t k = 0; k < BM_LOWEST_NOTE_TICK_SAMPLES; ++k) {
-         even[k] += tap * *(const BmFloats*)(x + i + k * step);
-         odd[k] += next_tap * *(const BmFloats*)(x + i + k * step + BM_FLOATS_STEP);
+   const float* x = self->mem.heard + 2 * end - n - (n_samples - 1) * step;
+   BmFloats sums[TICK_SAMPLES_MOST][4] = {{{0.0f}}};
+   for (uint32_t i = 0; i < n; i += n_sums * BM_FLOATS_STEP) {
+      for (uint32_t s = 0; s < n_sums; ++s) {
+         const uint32_t at = i + s * BM_FLOATS_STEP;
+         const BmFloats tap = *(const BmFloats*)(taps + at);
+         for (uint32_t k = 0; k < n_samples; ++k) {
+            sums[k][s] += tap * *(const BmFloats*)(x + at + k * step);
+         }
       }
    }
-   for (uint32_t k = 0; k < BM_LOWEST_NOTE_TICK_SAMPLES; ++k) {
-      const BmFloats sum = even[k] + odd[k];
+   for (uint32_t k = 0; k < n_samples; ++k) {
+      const BmFloats sum = (sums[k][0] + sums[k][1]) + (sums[k][2] + sums[k][3]);
       left[k] = (sum[0] + sum[2]) + (sum[4] + sum[6]);
       right[k] = (sum[1] + sum[3]) + (sum[5] + sum[7]);
+   }
+}
+
+/* The low-passed samples of a tick, which ends `end` frames into what was heard. */
+BM_CLONES static void low_pass(const BmLowestNote* self, uint32_t end, float* left, float* right)
+{
+   switch (self->coef.tick_samples) {
+   case 1:
+      low_pass_samples(self, 1, 4, end, left, right);
+      break;
+   case 2:
+      low_pass_samples(self, 2, 4, end, left, right);
+      break;
+   default:
+      low_pass_samples(self, TICK_SAMPLES_MOST, 2, end, left, right);
+      break;
    }
 }
 
@@ -235,16 +264,20 @@ BM_CLONES static void square_bins(BmLowestNote* self)
 static uint32_t transform(BmLowestNote* self, uint32_t units)
 {
    BmLowestNoteJob* job = &self->mem.job;
-   if (bm_fft_work(self->coef.fft_table, BM_LOWEST_NOTE_FFT, &job->transform, units, self->mem.re,
+   const bool is_last = bm_fft_is_in_last_pass(BM_LOWEST_NOTE_FFT, &job->transform);
+   const uint32_t step_units = is_last ? UNITS_PER_LAST_STEP : 1;
+   const uint32_t n_steps = (units + step_units - 1) / step_units;
+   const uint32_t spent = n_steps * step_units;
+   if (bm_fft_work(self->coef.fft_table, BM_LOWEST_NOTE_FFT, &job->transform, n_steps, self->mem.re,
                    self->mem.im)) {
       square_bins(self);
       job->stage = LEVELS;
       job->position = 0;
       job->first_bin = (uint32_t)(0.94 * self->cfg.params.lowest_hz * self->coef.bins_per_hz);
       self->mem.newest_spectrum = (self->mem.newest_spectrum + 1) % BM_LOWEST_NOTE_SPECTRA;
-      return units + UNITS_FOR_SQUARES;
+      return spent + UNITS_FOR_SQUARES;
    }
-   return units;
+   return spent;
 }
 
 /* The spectrum `ago` analyses before the newest. */
@@ -531,7 +564,8 @@ static bool is_side_lobe(const BmLowestNote* self, uint32_t i)
             break;
          }
          const double under_db = peaks[i].level_db - peaks[j].level_db;
-         if (under_db < SIDE_LOBE_DB - 60.0 * log10(most(1.0, distance_hz / first_hz))) {
+         if (under_db < SIDE_LOBE_DB && /* few are, and spare a logarithm */
+             under_db < SIDE_LOBE_DB - 60.0 * log10(most(1.0, distance_hz / first_hz))) {
             return true;
          }
       }
@@ -558,24 +592,6 @@ BM_CLONES static uint32_t find_shadowed(const float* hz, const float* level_db, 
    }
    is_shadowed &= (BmFloatsBits){1, 2, 4, 8, 16, 32, 64, 128};
    return any_lane(&is_shadowed);
-}
-
-/* So that a peak is found without a search; with a peak before and one behind all that never are near. */
-static void index_peaks(BmLowestNote* self)
-{
-   const uint32_t n = self->mem.n_peaks;
-   uint32_t k = 0;
-   self->mem.peak_hz[0] = -FAR_HZ;
-   for (uint32_t i = 0; i < n; ++i) {
-      self->mem.peak_hz[i + 1] = self->mem.peaks[i].hz;
-      const uint32_t end = (uint32_t)(self->mem.peaks[i].hz * self->coef.bins_per_hz) + 1;
-      for (uint32_t from = k; from < end; from += BM_LOWEST_NOTE_PEAK_RUN) { /* mostly once */
-         memset(self->mem.first_peak + from, (int)i, BM_LOWEST_NOTE_PEAK_RUN);
-      }
-      k = end;
-   }
-   self->mem.peak_hz[n + 1] = FAR_HZ;
-   memset(self->mem.first_peak + k, (int)n, BM_LOWEST_NOTE_BINS - k);
 }
 
 static uint32_t side_lobes(BmLowestNote* self, uint32_t units)
@@ -609,31 +625,101 @@ static uint32_t side_lobes(BmLowestNote* self, uint32_t units)
    if (job->position < self->mem.n_peaks) {
       return spent;
    }
-   uint32_t n_kept = 0;
-   for (uint32_t i = 0; i < self->mem.n_peaks; ++i) {
-      if (peaks[i].prominence_db >= 0.0) {
-         peaks[n_kept++] = peaks[i];
-      }
-   }
-   self->mem.n_peaks = n_kept;
-   index_peaks(self);
-   job->stage = CANDIDATES;
-   job->n_scored = 0;
-   memset(job->head, 0, sizeof job->head);
-   return spent + UNITS_PER_INDEX;
+   self->mem.peak_hz[0] = -FAR_HZ;
+   job->n_kept = 0;
+   job->position = 0;
+   job->first_bin_left = 0;
+   job->stage = KEEP;
+   return spent;
 }
 
-/* The peak nearest to `hz` within `tolerance_hz`, or NULL. Peaks are in order of frequency. */
+/* The next of those that stay, indexed so that it is found without a search. */
+static void keep(BmLowestNote* self, const BmLowestNotePeak* peak)
+{
+   BmLowestNoteJob* job = &self->mem.job;
+   const uint32_t end = (uint32_t)(peak->hz * self->coef.bins_per_hz) + 1;
+   for (uint32_t from = job->first_bin_left; from < end; from += BM_LOWEST_NOTE_PEAK_RUN) { /* mostly once */
+      memset(self->mem.first_peak + from, (int)job->n_kept, BM_LOWEST_NOTE_PEAK_RUN);
+   }
+   job->first_bin_left = end;
+   self->mem.peaks[job->n_kept++] = *peak;
+   self->mem.peak_hz[job->n_kept] = peak->hz;
+}
+
+/* With a peak before and one behind all that never are near. */
+static uint32_t keep_peaks(BmLowestNote* self, uint32_t units)
+{
+   BmLowestNoteJob* job = &self->mem.job;
+   uint32_t spent = 0;
+   for (; spent < units && job->position < self->mem.n_peaks; spent += UNITS_PER_KEPT) {
+      const uint32_t end = smaller(job->position + BM_FLOATS_STEP, self->mem.n_peaks);
+      for (; job->position < end; ++job->position) {
+         if (self->mem.peaks[job->position].prominence_db >= 0.0) {
+            keep(self, &self->mem.peaks[job->position]);
+         }
+      }
+   }
+   if (job->position < self->mem.n_peaks) {
+      return spent;
+   }
+   self->mem.n_peaks = job->n_kept;
+   self->mem.peak_hz[job->n_kept + 1] = FAR_HZ;
+   memset(self->mem.first_peak + job->first_bin_left, (int)job->n_kept,
+          BM_LOWEST_NOTE_BINS - job->first_bin_left);
+   job->stage = CANDIDATES;
+   job->n_scored = 0;
+   job->candidates_units = 0;
+   job->is_promising = false;
+   memset(job->head, 0, sizeof job->head);
+   return spent;
+}
+
+/* Where the peak nearest to `hz` is in `peak_hz`. Peaks are in order of frequency. */
+static uint32_t nearest_place(const BmLowestNote* self, double hz)
+{
+   const double* peak_hz = self->mem.peak_hz;
+   const uint32_t bin = smaller((uint32_t)(hz * self->coef.bins_per_hz), BM_LOWEST_NOTE_BINS - 1);
+   uint32_t i = self->mem.first_peak[bin] + 1U;
+   i += peak_hz[i] < hz; /* two in one bin there are not */
+   i -= hz - peak_hz[i - 1] <= peak_hz[i] - hz;
+   return i;
+}
+
+/* The peak nearest to `hz` within `tolerance_hz`, or NULL. */
 static const BmLowestNotePeak* nearest_peak(const BmLowestNote* self, double hz, double tolerance_hz)
 {
-   const double* peak_hz = self->mem.peak_hz + 1;
-   const uint32_t bin = smaller((uint32_t)(hz * self->coef.bins_per_hz), BM_LOWEST_NOTE_BINS - 1);
-   uint32_t i = self->mem.first_peak[bin];
-   i += peak_hz[i] < hz; /* two in one bin there are not */
-   const double above_hz = peak_hz[i] - hz;
-   const double below_hz = hz - peak_hz[(int64_t)i - 1];
-   i -= below_hz <= above_hz;
-   return least(below_hz, above_hz) < tolerance_hz ? &self->mem.peaks[i] : NULL;
+   const uint32_t i = nearest_place(self, hz);
+   return fabs(self->mem.peak_hz[i] - hz) < tolerance_hz ? &self->mem.peaks[i - 1] : NULL;
+}
+
+/* A peak, and between which frequencies none is nearer. */
+typedef struct {
+   double hz;
+   double low_hz;
+   double high_hz;
+   uint32_t place;
+} Nearest;
+
+/* Of one peak or more. */
+static void find_nearest(const BmLowestNote* self, double hz, Nearest* nearest)
+{
+   const uint32_t i = nearest_place(self, hz);
+   const double* peak_hz = self->mem.peak_hz + i;
+   nearest->hz = peak_hz[0];
+   nearest->low_hz = 0.5 * (peak_hz[-1] + peak_hz[0]);
+   nearest->high_hz = 0.5 * (peak_hz[0] + peak_hz[1]);
+   nearest->place = i;
+}
+
+/* As nearest_peak(), when `nearest` was found for a frequency nearby. So the search need not wait until a
+   candidate's frequency is sharp. */
+BM_INLINE const BmLowestNotePeak* still_nearest(const BmLowestNote* self, Nearest* nearest, double hz,
+                                                double tolerance_hz)
+{
+   if (hz <= nearest->low_hz || hz >= nearest->high_hz) {
+      find_nearest(self, hz, nearest);
+   }
+   return fabs(nearest->hz - hz) < tolerance_hz ? &self->mem.peaks[nearest->place - 1] : NULL;
 }
 
 /* ---- candidates ---- */
@@ -650,13 +736,16 @@ static double presence(const BmLowestNote* self, const BmLowestNotePeak* peak)
 }
 
 /* Partial after partial the estimate is sharpened, and bends with the string's stiffness. */
-static double refined_hz(const BmLowestNote* self, double hz, bool on_peak)
+static double refined_hz(const BmLowestNote* self, double hz, bool on_peak, Nearest nearest[N_PARTIALS + 1])
 {
+   for (int n = 2; n <= N_PARTIALS; ++n) {
+      find_nearest(self, n * hz, &nearest[n]);
+   }
    double weight = on_peak ? 1.0 : 0.0;
    double sum = on_peak ? hz : 0.0;
    for (int n = 2; n <= N_PARTIALS && n * hz <= BAND_HZ; ++n) {
       const double tolerance_hz = least(partial_tolerance_hz(n * hz), 0.35 * hz);
-      const BmLowestNotePeak* peak = nearest_peak(self, n * hz, tolerance_hz);
+      const BmLowestNotePeak* peak = still_nearest(self, &nearest[n], n * hz, tolerance_hz);
       if (peak) {
          const double w = 0.5 * n * presence(self, peak);
          sum += w * peak->hz / n;
@@ -681,7 +770,8 @@ typedef struct {
 static Candidate score(const BmLowestNote* self, double candidate_hz, const BmLowestNotePeak* own)
 {
    const float* now_db = spectrum(self, 0);
-   const double hz = refined_hz(self, candidate_hz, own != NULL);
+   Nearest partials[N_PARTIALS + 1];
+   const double hz = refined_hz(self, candidate_hz, own != NULL, partials);
    double partial[N_PARTIALS] = {0.0}; /* [n]: 0 absent to 1 strong and in its place */
    uint32_t n_in_a_row = 0;
    uint32_t n_exact = 0;
@@ -692,7 +782,7 @@ static Candidate score(const BmLowestNote* self, double candidate_hz, const BmLo
             0.3; /* out of sight: an absent one would count more against it, a present one more for it */
          continue;
       }
-      const BmLowestNotePeak* peak = nearest_peak(self, n * hz, partial_tolerance_hz(n * hz));
+      const BmLowestNotePeak* peak = still_nearest(self, &partials[n], n * hz, partial_tolerance_hz(n * hz));
       if (peak) {
          const double off_cents = fabs(few_cents(peak->hz, n * hz));
          partial[n] = presence(self, peak) * clamp(1.0 - (off_cents - 3.0) * (1.0 / 12.0), 0.0, 1.0);
@@ -711,8 +801,8 @@ static Candidate score(const BmLowestNote* self, double candidate_hz, const BmLo
    /* Decay over 32 ms beyond 1 dB, unless all decays. */
    const double change_db = past_share(self) * (level_at(now_db, bin) - level_at(past_spectrum(self), bin));
    const double decay_db = clamp(change_db - least(self->mem.loudest_change_db, 0.0) + 1.0, -3.0, 0.0);
-   const BmLowestNotePeak* nearest = own ? own : nearest_peak(self, candidate_hz, 20.0);
-   const double prominence_db = nearest ? least(nearest->prominence_db, 30.0) : 0.0;
+   const BmLowestNotePeak* beside = own ? own : nearest_peak(self, candidate_hz, 20.0);
+   const double prominence_db = beside ? least(beside->prominence_db, 30.0) : 0.0;
 
    double odds = 0.19 * most(level_db, -42.0) + 0.06 * prominence_db + 4.0 * decay_db - 2.25;
    odds += 2.8 * least(partial[2], partial[3]) + 1.1 * partial[4] + 2.0 * partial[5] + 1.9 * partial[6] +
@@ -781,6 +871,17 @@ static uint32_t candidates(BmLowestNote* self, uint32_t units)
    const BmLowestNotePeak* peaks = self->mem.peaks;
    uint32_t spent = 0;
    while (spent < units) {
+      if (job->is_promising) {
+         job->best_score -= noise_odds(self, job->best_hz);
+         job->is_promising = false;
+         spent += UNITS_PER_SCORE;
+         if (job->best_score > 0.0) {
+            job->stage = DECISION;
+            return spent;
+         }
+         job->best_hz = 0.0;
+         continue;
+      }
       uint32_t list = 3;
       double hz = self->cfg.params.highest_hz;
       for (uint32_t i = 0; i < 3; ++i) {
@@ -810,15 +911,10 @@ static uint32_t candidates(BmLowestNote* self, uint32_t units)
          candidate.score += 6.0 * share_established(self);
       }
       if (candidate.score > 0.0) {
-         candidate.score -= noise_odds(self, candidate.hz);
-         spent += UNITS_PER_SCORE;
-      }
-      if (candidate.score > 0.0) {
          job->best_hz = candidate.hz;
          job->best_score = candidate.score;
          job->best_decays = candidate.decays;
-         job->stage = DECISION;
-         return spent;
+         job->is_promising = true;
       }
    }
    return spent;
@@ -899,62 +995,104 @@ static uint32_t n_hops_between(const BmLowestNote* self)
    return self->mem.is_still ? 2 : 1;
 }
 
-/* Go on with the analysis by what one tick may spend. Each stage stops within one step of its allowance. */
+/* What an analysis may still need: every candidate weighed, at about what it took to weigh those before. */
+static uint32_t units_left_most(const BmLowestNoteJob* job)
+{
+   if (job->stage == DECISION) {
+      return UNITS_FOR_DECISION;
+   }
+   if (job->stage == CANDIDATES) {
+      const uint32_t expected = N_EXPECTED * UNITS_PER_SCORE + job->candidates_units;
+      return (N_SCORED_MOST - job->n_scored) * expected / (N_EXPECTED + job->n_scored);
+   }
+   const uint32_t before = smaller(job->spent_units, UNITS_BEFORE_CANDIDATES);
+   return UNITS_BEFORE_CANDIDATES - before + N_SCORED_MOST * UNITS_PER_SCORE;
+}
+
+/* How far the analysis is to have come by the end of this slice. */
+static uint32_t units_due(const BmLowestNote* self)
+{
+   const BmLowestNoteJob* job = &self->mem.job;
+   const uint32_t n_slices = self->coef.hop_slices;
+   if (job->slice >= n_slices) {
+      return UNITS_MORE_THAN_ANY;
+   }
+   const uint32_t like_last = (uint32_t)(EVEN_SHARE * self->mem.last_units);
+   const uint32_t even = like_last > EVEN_UNITS_LEAST ? like_last : EVEN_UNITS_LEAST;
+   const uint32_t due = even * job->slice / n_slices;
+   const uint32_t n_left = n_slices - job->slice;
+   const uint32_t late_units = units_left_most(job) / n_left;
+   const bool is_late = late_units * n_slices > LATE_UNITS;
+   return is_late && job->spent_units + late_units > due ? job->spent_units + late_units : due;
+}
+
+static uint32_t weigh_candidates(BmLowestNote* self, uint32_t units)
+{
+   const uint32_t spent = candidates(self, units);
+   self->mem.job.candidates_units += spent;
+   return spent;
+}
+
+static uint32_t work_on(BmLowestNote* self, uint32_t units)
+{
+   switch (self->mem.job.stage) {
+   case LOAD:
+      return load(self, units);
+   case TRANSFORM:
+      return transform(self, units);
+   case LEVELS:
+      return levels(self, units);
+   case MAINS:
+      return mains(self, units);
+   case SCAN:
+      return scan(self, units);
+   case SIDE_LOBES:
+      return side_lobes(self, units);
+   case KEEP:
+      return keep_peaks(self, units);
+   case CANDIDATES:
+      return weigh_candidates(self, units);
+   default:
+      decide(self);
+      self->mem.job.stage = IDLE;
+      return UNITS_FOR_DECISION;
+   }
+}
+
+/* Go on with the analysis for a slice. Each stage stops within one step of its allowance. */
 static void work(BmLowestNote* self)
 {
    BmLowestNoteJob* job = &self->mem.job;
-   const bool is_late = 4 * self->mem.since_start_ticks >= 3 * self->coef.hop_ticks;
-   const uint32_t even = self->mem.last_units / SPREAD_TICKS;
-   const uint32_t allowed = is_late ? LATE_TICK_UNITS : even < LEAST_TICK_UNITS ? LEAST_TICK_UNITS : even;
-   uint32_t spent = 0;
-   while (job->stage != IDLE && spent < allowed) {
-      const uint32_t left = allowed - spent;
-      switch (job->stage) {
-      case LOAD:
-         spent += load(self, left);
-         break;
-      case TRANSFORM:
-         spent += transform(self, left);
-         break;
-      case LEVELS:
-         spent += levels(self, left);
-         break;
-      case MAINS:
-         spent += mains(self, left);
-         break;
-      case SCAN:
-         spent += scan(self, left);
-         break;
-      case SIDE_LOBES:
-         spent += side_lobes(self, left);
-         break;
-      case CANDIDATES:
-         spent += candidates(self, left);
-         break;
-      default:
-         decide(self);
-         spent += UNITS_FOR_DECISION;
-         job->stage = IDLE;
-         self->mem.last_units = job->spent_units + spent;
-         break;
-      }
+   if (job->stage == IDLE) {
+      return;
    }
-   job->spent_units += spent;
-   if (spent > self->mem.most_tick_units) {
-      self->mem.most_tick_units = spent;
+   ++job->slice;
+   const uint32_t due = units_due(self);
+   const uint32_t n_before = job->spent_units;
+   while (job->stage != IDLE && job->spent_units < due) {
+      job->spent_units += work_on(self, due - job->spent_units);
+   }
+   const uint32_t spent = job->spent_units - n_before;
+   self->mem.spent_units += spent;
+   if (spent > self->mem.most_slice_units) {
+      self->mem.most_slice_units = spent;
+   }
+   if (job->stage == IDLE) {
+      self->mem.last_units = job->spent_units;
    }
 }
 
 /* What has been heard up to `end`. */
 static void tick(BmLowestNote* self, uint32_t end)
 {
+   const uint32_t n = self->coef.tick_samples;
    const uint32_t at = self->mem.write_index % BM_LOWEST_NOTE_FFT;
    float* left = self->mem.ring[0] + at;
    float* right = self->mem.ring[1] + at;
    low_pass(self, end, left, right);
-   memcpy(left + BM_LOWEST_NOTE_FFT, left, BM_LOWEST_NOTE_TICK_SAMPLES * sizeof *left);
-   memcpy(right + BM_LOWEST_NOTE_FFT, right, BM_LOWEST_NOTE_TICK_SAMPLES * sizeof *right);
-   self->mem.write_index += BM_LOWEST_NOTE_TICK_SAMPLES;
+   memcpy(left + BM_LOWEST_NOTE_FFT, left, n * sizeof *left);
+   memcpy(right + BM_LOWEST_NOTE_FFT, right, n * sizeof *right);
+   self->mem.write_index += n;
    if (++self->mem.since_start_ticks >= n_hops_between(self) * self->coef.hop_ticks) {
       BmLowestNoteJob* job = &self->mem.job;
       self->mem.n_overruns += job->stage != IDLE;
@@ -962,12 +1100,12 @@ static void tick(BmLowestNote* self, uint32_t end)
       job->n_hops_before = job->n_hops;
       job->n_hops = n_hops_between(self);
       job->spent_units = 0;
+      job->slice = 0;
       job->newest = self->mem.write_index;
       job->position = 0;
       job->stage = LOAD;
    }
    const double log2_hz = self->mem.glide.value;
-   work(self);
    if (bm_glide_step(&self->mem.glide) != log2_hz) {
       self->mem.glide_hz = exp2(self->mem.glide.value);
    }
@@ -992,8 +1130,19 @@ BmStatus bm_lowest_note_init(BmLowestNote* self, double sample_rate_hz)
    self->coef.bins_per_hz = BM_LOWEST_NOTE_FFT / rate;
    self->coef.window_samples = (uint32_t)(WINDOW_S * rate);
    self->coef.window_bin_hz = rate / self->coef.window_samples;
-   self->coef.tick_frames = BM_LOWEST_NOTE_TICK_SAMPLES * self->coef.decimation;
-   self->coef.hop_ticks = (uint32_t)(HOP_S * rate / BM_LOWEST_NOTE_TICK_SAMPLES + 0.5);
+   self->coef.tick_samples = TICK_SAMPLES_MOST;
+   while (self->coef.tick_samples > 1 && self->coef.tick_samples * self->coef.decimation > TICK_FRAMES_MOST) {
+      self->coef.tick_samples /= 2;
+   }
+   self->coef.tick_frames = self->coef.tick_samples * self->coef.decimation;
+   self->coef.hop_ticks =
+      (uint32_t)(HOP_S * rate / TICK_SAMPLES_MOST + 0.5) * (TICK_SAMPLES_MOST / self->coef.tick_samples);
+   const uint32_t hop_frames = self->coef.hop_ticks * self->coef.tick_frames;
+   self->coef.slice_frames = SLICE_FRAMES_MOST;
+   while (self->coef.slice_frames * SLICES_LEAST > hop_frames) {
+      self->coef.slice_frames /= 2;
+   }
+   self->coef.hop_slices = hop_frames / self->coef.slice_frames;
    self->coef.last_bin = (uint32_t)(BAND_HZ * self->coef.bins_per_hz);
    self->coef.lobe_bins = (uint32_t)(3.0 * self->coef.window_bin_hz * self->coef.bins_per_hz + 0.5);
    design_low_pass(self);
@@ -1034,12 +1183,21 @@ void bm_lowest_note_process(BmLowestNote* self, const BmFrame* in, uint32_t n_fr
    while (n_frames) {
       const uint32_t n = smaller(n_frames, frames_to_hear(self));
       hear(self, in, n);
-      uint32_t left = n;
-      for (; left >= self->mem.until_tick_frames; self->mem.until_tick_frames = self->coef.tick_frames) {
-         left -= self->mem.until_tick_frames;
-         tick(self, self->mem.heard_end - left);
+      for (uint32_t left = n; left;) {
+         const uint32_t next =
+            smaller(left, smaller(self->mem.until_tick_frames, self->mem.until_slice_frames));
+         left -= next;
+         self->mem.until_tick_frames -= next;
+         self->mem.until_slice_frames -= next;
+         if (self->mem.until_tick_frames == 0) {
+            tick(self, self->mem.heard_end - left);
+            self->mem.until_tick_frames = self->coef.tick_frames;
+         }
+         if (self->mem.until_slice_frames == 0) {
+            work(self);
+            self->mem.until_slice_frames = self->coef.slice_frames;
+         }
       }
-      self->mem.until_tick_frames -= left;
       make_room(self);
       in += n;
       n_frames -= n;
@@ -1051,6 +1209,7 @@ void bm_lowest_note_reset(BmLowestNote* self)
    memset(&self->mem, 0, sizeof self->mem);
    self->mem.heard_end = self->coef.n_low_pass;
    self->mem.until_tick_frames = self->coef.tick_frames;
+   self->mem.until_slice_frames = self->coef.slice_frames;
    self->mem.job.n_hops = 1;
    self->mem.programme_db = -200.0;
    for (uint32_t i = 0; i < BM_LOWEST_NOTE_SPECTRA; ++i) {
@@ -1066,7 +1225,7 @@ void bm_lowest_note_reset(BmLowestNote* self)
    for (uint32_t i = 0; i < BM_LOWEST_NOTE_MARGIN; ++i) {
       self->mem.scanned_hz[i] = (float)-FAR_HZ;
    }
-   bm_glide_init(&self->mem.glide, 20.0, self->coef.decimated_hz / BM_LOWEST_NOTE_TICK_SAMPLES);
+   bm_glide_init(&self->mem.glide, 20.0, self->coef.decimated_hz / self->coef.tick_samples);
 }
 
 double bm_lowest_note_hz(const BmLowestNote* self)

@@ -13,13 +13,12 @@
 #define BM_LOWEST_NOTE_FFT 2048
 #define BM_LOWEST_NOTE_LOW_PASS_MAX 1360 /* taps, at BM_RATE_MAX_HZ */
 #define BM_LOWEST_NOTE_HEARD_FRAMES (BM_LOWEST_NOTE_LOW_PASS_MAX + 512)
-#define BM_LOWEST_NOTE_TICK_SAMPLES 4 /* decimated ones */
-#define BM_LOWEST_NOTE_BINS 800       /* the band that is looked at, with room for a lobe over its edge */
-#define BM_LOWEST_NOTE_MARGIN 8       /* at either end of what is read by eights at any place */
-#define BM_LOWEST_NOTE_PEAKS 192      /* the most partials kept of one spectrum */
-#define BM_LOWEST_NOTE_PEAK_RUN 32    /* bins that the index of peaks is written by */
-#define BM_LOWEST_NOTE_SPECTRA 3      /* the newest and the two before it */
-#define BM_LOWEST_NOTE_MAINS_LINES 6  /* harmonics of 50 and of 60 Hz that are watched */
+#define BM_LOWEST_NOTE_BINS 800      /* the band that is looked at, with room for a lobe over its edge */
+#define BM_LOWEST_NOTE_MARGIN 8      /* at either end of what is read by eights at any place */
+#define BM_LOWEST_NOTE_PEAKS 192     /* the most partials kept of one spectrum */
+#define BM_LOWEST_NOTE_PEAK_RUN 32   /* bins that the index of peaks is written by */
+#define BM_LOWEST_NOTE_SPECTRA 3     /* the newest and the two before it */
+#define BM_LOWEST_NOTE_MAINS_LINES 6 /* harmonics of 50 and of 60 Hz that are watched */
 #define BM_LOWEST_NOTE_MAINS_MEMORY 16
 
 /** No candidate lies above this, whatever the range asked for: its second partial must be in the band. */
@@ -42,22 +41,27 @@ typedef struct {
    double prominence_db; /* over the higher of the valleys beside it; negative: to be dropped */
 } BmLowestNotePeak;
 
-/** One analysis on its way through the stages; a piece of it is done at every tick. */
+/** One analysis on its way through the stages; a piece of it is done in every slice. */
 typedef struct {
    int stage;
    uint32_t n_hops;        /* since the analysis before */
    uint32_t n_hops_before; /* of that one */
    uint32_t spent_units;
+   uint32_t slice;    /* of the hop, counted from 1 */
    uint32_t newest;   /* index in the ring after the window's last sample */
    uint32_t position; /* within the stage */
    BmFftProgress transform;
-   uint32_t head[3]; /* next peak to be tried as partial 1, 2, 3 of a candidate */
+   uint32_t n_kept;         /* peaks that are no side lobe and no hum */
+   uint32_t first_bin_left; /* of those that are not indexed yet */
+   uint32_t head[3];        /* next peak to be tried as partial 1, 2, 3 of a candidate */
    uint32_t n_scored;
+   uint32_t candidates_units; /* spent on those, and on those passed over */
    uint32_t first_bin;
    uint32_t loudest_bin;
    double best_hz; /* lowest candidate accepted, 0 while there is none */
    double best_score;
    bool best_decays;
+   bool is_promising; /* unless it turns out to be noise */
 } BmLowestNoteJob;
 
 /**
@@ -82,10 +86,10 @@ typedef struct {
    beats and through the fading of its fundamental, and while nothing else is found only every other hop is
    analysed.
 
-   Work is bounded and spread: one piece at every tick of four decimated samples (0.67 to 1 ms), counted in
-   work units of about eight butterflies each (5 ns on one machine), at most BM_LOWEST_NOTE_TICK_UNITS_MOST,
-   whatever the input and the block size. No audio output, no delay. A note is decided 100 to 300 ms after its
-   onset.
+   Work is bounded and spread: one piece every 32 frames (fewer at low rates, so that a hop has 16 pieces at
+   least), counted in work units of about eight butterflies each (5 ns on one machine), at most
+   BM_LOWEST_NOTE_SLICE_UNITS_MOST of them, whatever the input and the block size. An analysis is done within
+   the 16 ms after its window. No audio output, no delay. A note is decided 100 to 300 ms after its onset.
 */
 typedef struct {
    struct {
@@ -101,8 +105,11 @@ typedef struct {
       double window_bin_hz; /* of a transform as long as the window */
       uint32_t window_samples;
       uint32_t load_samples; /* up to there the transform has input */
+      uint32_t tick_samples; /* decimated ones */
       uint32_t tick_frames;
       uint32_t hop_ticks;
+      uint32_t slice_frames;
+      uint32_t hop_slices;
       uint32_t last_bin;
       uint32_t lobe_bins; /* half the width in which a peak must stand out */
       uint32_t n_low_pass;
@@ -121,6 +128,7 @@ typedef struct {
       float im[BM_LOWEST_NOTE_FFT];
       uint32_t heard_end;
       uint32_t until_tick_frames;
+      uint32_t until_slice_frames;
       uint32_t since_start_ticks; /* of the newest analysis */
       uint32_t write_index;
 
@@ -156,7 +164,8 @@ typedef struct {
       uint32_t run_gap;
 
       uint32_t last_units; /* what the analysis before cost */
-      uint32_t most_tick_units;
+      uint32_t most_slice_units;
+      uint64_t spent_units; /* since reset */
       uint32_t n_overruns;
    } mem;
 
@@ -167,9 +176,9 @@ typedef struct {
    } learned;
 } BmLowestNote;
 
-/** The most work units that one tick spends; and what an analysis of any input needs fits between two hops.
+/** The most work units that one slice spends; and what an analysis of any input needs fits between two hops.
  */
-#define BM_LOWEST_NOTE_TICK_UNITS_MOST 1000
+#define BM_LOWEST_NOTE_SLICE_UNITS_MOST 700
 
 /** Settle the tables for a rate; searches 28 to 1300 Hz, following, until set. BM_OK or BM_BAD_RATE. */
 BmStatus bm_lowest_note_init(BmLowestNote* self, double sample_rate_hz);
