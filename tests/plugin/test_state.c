@@ -491,6 +491,85 @@ static void any_state_is_taken_whole_or_refused_with_a_line_in_the_log(void** st
    hosted_for_every_plugin(check_any_state);
 }
 
+/* A host that keeps files with the session tells paths in its own way, and wants each of its texts back. */
+#define IN_SESSION "in-session:"
+static int n_paths_out;
+
+static char* abstract_path(LV2_State_Map_Path_Handle handle, const char* path)
+{
+   (void)handle;
+   ++n_paths_out;
+   char* text = malloc(strlen(IN_SESSION) + strlen(path) + 1);
+   strcpy(text, IN_SESSION);
+   return strcat(text, path);
+}
+
+static char* absolute_path(LV2_State_Map_Path_Handle handle, const char* path)
+{
+   (void)handle;
+   ++n_paths_out;
+   return strdup(strncmp(path, IN_SESSION, strlen(IN_SESSION)) ? path : path + strlen(IN_SESSION));
+}
+
+static void free_path(LV2_State_Free_Path_Handle handle, char* path)
+{
+   (void)handle;
+   --n_paths_out;
+   free(path);
+}
+
+static uint32_t n_plugins_with_file;
+
+static void check_mapped_path(const BmPlugin* plugin)
+{
+   static LV2_State_Map_Path map_path = {NULL, abstract_path, absolute_path};
+   static LV2_State_Free_Path give_back = {NULL, free_path};
+   static const LV2_Feature map_path_feature = {LV2_STATE__mapPath, &map_path};
+   static const LV2_Feature free_path_feature = {LV2_STATE__freePath, &give_back};
+   static const LV2_Feature* const with_paths[] = {&map_feature, &log_feature, &map_path_feature,
+                                                   &free_path_feature, NULL};
+   LilvInstance* instance = bare_instance(plugin);
+   const LV2_State_Interface* state = state_of(instance);
+   asked_for.n = 0;
+   if (state) {
+      state->restore(lilv_instance_get_handle(instance), note_key, NULL, 0, features);
+   }
+   Store* stores = calloc(2, sizeof *stores);
+   for (uint32_t i = 0; i < asked_for.n; ++i) {
+      Store *given = &stores[0], *kept = &stores[1];
+      given->n = 1;
+      given->entries[0] = (Entry){.key = asked_for.entries[i].key};
+      set_text(&given->entries[0], LV2_ATOM__Path, IN_SESSION BM_HEAD_RESPONSE_FILE);
+      n_logged = 0;
+      const LV2_State_Status status =
+         state->restore(lilv_instance_get_handle(instance), bring, given, 0, with_paths);
+      while (n_given_blocks) {
+         free(given_blocks[--n_given_blocks]);
+      }
+      if (status == LV2_STATE_SUCCESS) { /* this is the file's key */
+         kept->n = 0;
+         ++n_plugins_with_file;
+         assert_int_equal(n_logged, 0);
+         state->save(lilv_instance_get_handle(instance), keep, kept, LV2_STATE_IS_POD, with_paths);
+         assert_non_null(path_in(kept));
+         assert_string_equal(path_in(kept)->value, IN_SESSION BM_HEAD_RESPONSE_FILE);
+         save(instance, kept);
+         assert_string_equal(path_in(kept)->value, BM_HEAD_RESPONSE_FILE);
+         assert_int_equal(n_paths_out, 0);
+         cases_add(plugin->uri, "state", 1);
+      }
+   }
+   free(stores);
+   lilv_instance_free(instance);
+}
+
+static void a_file_is_found_and_kept_where_the_session_has_it(void** state)
+{
+   (void)state;
+   hosted_for_every_plugin(check_mapped_path);
+   assert_true(n_plugins_with_file > 0);
+}
+
 /* After `left` values a host fails to keep one. */
 static LV2_State_Status refuse(LV2_State_Handle handle, uint32_t key, const void* value, size_t size,
                                uint32_t type, uint32_t flags)
@@ -558,6 +637,7 @@ int main(void)
       cmocka_unit_test(every_plugin_comes_back_from_saved_settings),
       cmocka_unit_test(damaged_settings_are_restored_or_refused_but_never_half),
       cmocka_unit_test(settings_of_another_plugin_are_refused),
+      cmocka_unit_test(a_file_is_found_and_kept_where_the_session_has_it),
       cmocka_unit_test(a_value_that_a_host_cannot_keep_is_told),
       cmocka_unit_test(any_state_is_taken_whole_or_refused_with_a_line_in_the_log),
    };
