@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: ISC */
 #include "stereo/head_responses.h"
 
-#include <kiss_fftr.h>
+#include "base/fft.h"
 
 #include <math.h>
 #include <string.h>
@@ -44,13 +44,19 @@ static uint32_t target_size(double sample_rate_hz)
    return power_of_two(8 * bm_head_taps(sample_rate_hz));
 }
 
+typedef struct {
+   float r;
+   float i;
+} Bin;
+
 /* A transform of one size with room for its data, laid out in the scratch memory. */
 typedef struct {
    uint32_t size;
-   kiss_fftr_cfg forward;
-   kiss_fftr_cfg inverse;
+   float* table;
+   float* re;           /* [size] */
+   float* im;           /* [size] */
    float* wave;         /* [size] */
-   kiss_fft_cpx* bins;  /* [size / 2 + 1] */
+   Bin* bins;           /* [size / 2 + 1] */
    float* log_spectrum; /* [size / 2 + 1], natural log of magnitude */
 } Transform;
 
@@ -59,34 +65,59 @@ static size_t rounded(size_t bytes)
    return (bytes + 15) / 16 * 16;
 }
 
-static size_t plan_bytes(uint32_t size, int inverse)
-{
-   size_t bytes = 0;
-   kiss_fftr_alloc((int)size, inverse, NULL, &bytes);
-   return rounded(bytes);
-}
-
 static size_t transform_bytes(uint32_t size)
 {
-   return plan_bytes(size, 0) + plan_bytes(size, 1) + rounded(size * sizeof(float)) +
-          rounded((size / 2 + 1) * sizeof(kiss_fft_cpx)) + rounded((size / 2 + 1) * sizeof(float));
+   return (BM_FFT_TABLE_FLOATS(size) + 3 * size) * sizeof(float) + rounded((size / 2 + 1) * sizeof(Bin)) +
+          rounded((size / 2 + 1) * sizeof(float));
 }
 
 static char* transform_init(Transform* self, uint32_t size, char* at)
 {
-   size_t forward_bytes = plan_bytes(size, 0);
-   size_t inverse_bytes = plan_bytes(size, 1);
    self->size = size;
-   self->forward = kiss_fftr_alloc((int)size, 0, at, &forward_bytes);
-   at += plan_bytes(size, 0);
-   self->inverse = kiss_fftr_alloc((int)size, 1, at, &inverse_bytes);
-   at += plan_bytes(size, 1);
-   self->wave = (float*)(void*)at;
-   at += rounded(size * sizeof(float));
-   self->bins = (kiss_fft_cpx*)(void*)at;
-   at += rounded((size / 2 + 1) * sizeof(kiss_fft_cpx));
+   self->table = (float*)(void*)at;
+   self->re = self->table + BM_FFT_TABLE_FLOATS(size);
+   self->im = self->re + size;
+   self->wave = self->im + size;
+   self->bins = (Bin*)(void*)(self->wave + size);
+   at = (char*)self->bins + rounded((size / 2 + 1) * sizeof(Bin));
    self->log_spectrum = (float*)(void*)at;
+   bm_fft_init(self->table, size);
    return at + rounded((size / 2 + 1) * sizeof(float));
+}
+
+static void run(Transform* self)
+{
+   BmFftProgress progress = {0};
+   bm_fft_work(self->table, self->size, &progress, bm_fft_steps(self->size), self->re, self->im);
+}
+
+/* From wave to bins. */
+static void forward(Transform* self)
+{
+   memcpy(self->re, self->wave, self->size * sizeof *self->wave);
+   memset(self->im, 0, self->size * sizeof *self->im);
+   run(self);
+   for (uint32_t k = 0; k <= self->size / 2; ++k) {
+      const uint32_t place = bm_fft_place(self->size, k);
+      self->bins[k] = (Bin){self->re[place], self->im[place]};
+   }
+}
+
+/* From bins to the wave, times the size: the forward transform of the conjugate is the conjugate of it. */
+static void inverse(Transform* self)
+{
+   const uint32_t half = self->size / 2;
+   for (uint32_t k = 0; k <= half; ++k) {
+      const uint32_t mirrored = (self->size - k) % self->size;
+      self->re[k] = self->re[mirrored] = self->bins[k].r;
+      self->im[mirrored] = self->bins[k].i;
+      self->im[k] = -self->bins[k].i;
+   }
+   self->im[0] = self->im[half] = 0.0F;
+   run(self);
+   for (uint32_t n = 0; n < self->size; ++n) {
+      self->wave[n] = self->re[bm_fft_place(self->size, n)];
+   }
 }
 
 /* From log_spectrum to the spectrum of its minimum phase in bins; wave is used up. */
@@ -94,22 +125,22 @@ static void minimum_phase(Transform* self)
 {
    const uint32_t half = self->size / 2;
    for (uint32_t k = 0; k <= half; ++k) {
-      self->bins[k] = (kiss_fft_cpx){self->log_spectrum[k] / (float)self->size, 0.0F};
+      self->bins[k] = (Bin){self->log_spectrum[k] / (float)self->size, 0.0F};
    }
-   kiss_fftri(self->inverse, self->bins, self->wave);
+   inverse(self);
    for (uint32_t n = 1; n < half; ++n) { /* fold: all of the cepstrum after time 0 */
       self->wave[n] *= 2.0F;
       self->wave[self->size - n] = 0.0F;
    }
-   kiss_fftr(self->forward, self->wave, self->bins);
+   forward(self);
    for (uint32_t k = 0; k <= half; ++k) {
       const float magnitude = expf(self->bins[k].r);
       const float phase = self->bins[k].i;
-      self->bins[k] = (kiss_fft_cpx){magnitude * cosf(phase), magnitude * sinf(phase)};
+      self->bins[k] = (Bin){magnitude * cosf(phase), magnitude * sinf(phase)};
    }
 }
 
-static float power_at(kiss_fft_cpx bin)
+static float power_at(Bin bin)
 {
    return bin.r * bin.r + bin.i * bin.i;
 }
@@ -118,7 +149,7 @@ static void load(Transform* self, const float* taps, uint32_t n_taps)
 {
    memcpy(self->wave, taps, n_taps * sizeof *taps);
    memset(self->wave + n_taps, 0, (self->size - n_taps) * sizeof *taps);
-   kiss_fftr(self->forward, self->wave, self->bins);
+   forward(self);
 }
 
 /* How much of the sphere a position stands for: rings of elevation, shared by those that are on them. */
@@ -159,7 +190,7 @@ static void diffuse_field(const BmMeasuredHead* measured, Transform* source, dou
 }
 
 /* a lies behind b at lag > 0: the real part of the weighted cross-spectrum's transform, at any time. */
-static double correlation_at(const kiss_fft_cpx* cross, uint32_t n_bins, double lag_frames)
+static double correlation_at(const Bin* cross, uint32_t n_bins, double lag_frames)
 {
    const double turn = PI * lag_frames / (n_bins - 1);
    const double step_r = cos(turn);
@@ -179,18 +210,18 @@ static double correlation_at(const kiss_fft_cpx* cross, uint32_t n_bins, double 
 /* How far a lies behind b where both correlate best, from `first` to `last` frames, as music weighs
    frequencies: by 1 / sqrt(f), half way from white to pink. `finest_frames` is the last step of the search.
    Uses up the transform. */
-static double best_lag_frames(Transform* transform, const kiss_fft_cpx* a, const kiss_fft_cpx* b, int first,
-                              int last, double rate_hz, double finest_frames)
+static double best_lag_frames(Transform* transform, const Bin* a, const Bin* b, int first, int last,
+                              double rate_hz, double finest_frames)
 {
    const uint32_t n_bins = transform->size / 2 + 1;
    for (uint32_t k = 0; k < n_bins; ++k) {
       const double hz = k * rate_hz / transform->size;
       const bool heard = hz >= LAG_LOW_HZ && hz <= fmin(LAG_HIGH_HZ, HOLD_ABOVE_NORM * rate_hz);
       const float weight = heard ? (float)(1.0 / sqrt(hz)) : 0.0F;
-      transform->bins[k] = (kiss_fft_cpx){weight * (a[k].r * b[k].r + a[k].i * b[k].i),
-                                          weight * (a[k].i * b[k].r - a[k].r * b[k].i)};
+      transform->bins[k] =
+         (Bin){weight * (a[k].r * b[k].r + a[k].i * b[k].i), weight * (a[k].i * b[k].r - a[k].r * b[k].i)};
    }
-   kiss_fftri(transform->inverse, transform->bins, transform->wave);
+   inverse(transform);
    const int size = (int)transform->size;
    int peak = first;
    for (int lag = first; lag <= last; ++lag) {
@@ -214,7 +245,7 @@ static float interpolated(const float* values, double place)
    return values[below] + share * (values[below + 1] - values[below]);
 }
 
-static void log_magnitude(const kiss_fft_cpx* bins, uint32_t n_bins, float* logs)
+static void log_magnitude(const Bin* bins, uint32_t n_bins, float* logs)
 {
    float loudest = 0.0F;
    for (uint32_t k = 0; k < n_bins; ++k) {
@@ -293,7 +324,7 @@ size_t bm_head_responses_scratch_bytes(const BmMeasuredHead* measured, double sa
 {
    const uint32_t size = source_size(measured);
    return transform_bytes(size) + transform_bytes(target_size(sample_rate_hz)) +
-          (size / 2 + 2) * (sizeof(double) + sizeof(float) + 4 * sizeof(kiss_fft_cpx)) + 64;
+          (size / 2 + 2) * (sizeof(double) + sizeof(float) + 4 * sizeof(Bin)) + 64;
 }
 
 /* Shell's, with Ciura's gaps (from memory): common-dsp has no heap, which a library's may want. */
@@ -332,9 +363,9 @@ BmStatus bm_head_responses_init_measured(BmHeadResponses* self, void* memory, vo
    at = transform_init(&target, target_size(sample_rate_hz), at);
    double* power = (double*)(void*)at;
    const uint32_t n_bins = source.size / 2 + 1;
-   kiss_fft_cpx* spectra = (kiss_fft_cpx*)(void*)(power + n_bins + 1);
-   kiss_fft_cpx* raw[2] = {spectra, spectra + n_bins};
-   kiss_fft_cpx* minimum[2] = {spectra + 2 * n_bins, spectra + 3 * n_bins};
+   Bin* spectra = (Bin*)(void*)(power + n_bins + 1);
+   Bin* raw[2] = {spectra, spectra + n_bins};
+   Bin* minimum[2] = {spectra + 2 * n_bins, spectra + 3 * n_bins};
    float* colour = (float*)(void*)(spectra + 4 * n_bins);
    diffuse_field(measured, &source, power, colour);
 
@@ -363,7 +394,7 @@ BmStatus bm_head_responses_init_measured(BmHeadResponses* self, void* memory, vo
                                      (measured->keep_colour ? (float)level : interpolated(colour, place));
          }
          minimum_phase(&target);
-         kiss_fftri(target.inverse, target.bins, target.wave);
+         inverse(&target);
          keep_taps(&target, all_taps + index * self->n_taps, self->n_taps);
 
          minimum_phase(&source);

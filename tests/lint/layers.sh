@@ -14,8 +14,8 @@ forbid()
    fi
 }
 
-forbid common-dsp 'lv2|lilv|serd|sord|sndfile|samplerate|ebur128|mysofa|cairo|stdio\.h|stdlib\.h|unistd|pthread|time\.h' \
-   'the sound knows libm and kissfft only: no LV2, no files, no heap'
+forbid common-dsp 'lv2|lilv|kiss_fft|serd|sord|sndfile|samplerate|ebur128|mysofa|cairo|stdio\.h|stdlib\.h|unistd|pthread|time\.h' \
+   'the sound knows libm only: no LV2, no files, no heap'
 forbid plugins 'lilv|sndfile|samplerate|cairo' 'a plugin knows common-dsp and LV2'
 forbid tests/harness '(base|filters|dynamics|saturation|stereo|reverb|analysis|strip)/|shell\.h|.*_ports\.h' \
    'the bench reaches a plugin through lilv only'
