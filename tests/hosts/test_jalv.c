@@ -535,13 +535,6 @@ static void every_plugin_in_jalv_gives_the_bench_s_samples(void** state)
           n_subjects, n_presets, n_again);
 }
 
-static bool is_installed(const char* program)
-{
-   char command[256];
-   snprintf(command, sizeof command, "command -v %s >/dev/null 2>&1", program);
-   return system(command) == 0;
-}
-
 /* A server for us alone, and our two clients on it. False: there can be none here. */
 static bool start_server(void)
 {
@@ -644,9 +637,8 @@ static void clear_up(void)
 
 int main(void)
 {
-   if (!is_installed("jackd") || !is_installed("jalv")) {
-      fputs("skipped: jackd or jalv is not installed\n", stderr);
-      return 77;
+   if (!bm_test_has("jackd") || !bm_test_has("jalv")) {
+      return bm_test_missing("jackd or jalv", "install jackd2 and jalv");
    }
    BmError error = {0};
    host = bm_host_new(&error);
@@ -659,9 +651,9 @@ int main(void)
    jack_set_info_function(quiet);
    make_subjects();
    if (!start_server()) {
-      fprintf(stderr, "skipped: no JACK server can run here: %s\n", read_said("jackd"));
+      fprintf(stderr, "left out: no JACK server can run here: %s\n", read_said("jackd"));
       clear_up();
-      return 77;
+      return BM_TEST_SKIPPED;
    }
    assert_true(start_clients());
    const struct CMUnitTest tests[] = {cmocka_unit_test(every_plugin_in_jalv_gives_the_bench_s_samples)};

@@ -5,7 +5,7 @@
 
    Every plugin of the bundle runs in hosts from Debian's packages (lv2apply and lv2bench of lilv-utils,
    ffmpeg's lv2 filter, GStreamer's lv2 elements), all controls at their defaults and in lv2apply all turned
-   too, and must give the bench's samples, all of them, to the bit. A host that is not installed is skipped.
+   too, and must give the bench's samples, all of them, to the bit.
 */
 #include "unit_test.h"
 
@@ -25,13 +25,6 @@ enum { RATE_HZ = 48000, N_FRAMES = 48000, MAX_CHANNELS = 2, BLOCK = 512 };
 
 static BmHost* host;
 static char folder[] = "/tmp/bookmatch-hosts-XXXXXX";
-
-static bool is_installed(const char* program)
-{
-   char command[256];
-   snprintf(command, sizeof command, "command -v %s >/dev/null 2>&1", program);
-   return system(command) == 0;
-}
 
 static void path_of(char* path, size_t size, const char* name, uint32_t n_channels)
 {
@@ -267,9 +260,7 @@ static void compare(const char* name, Command write_command, bool equal_widths_o
 static void lv2apply_gives_the_bench_s_samples(void** state)
 {
    (void)state;
-   if (!is_installed("lv2apply")) {
-      skip();
-   }
+   bm_test_want(bm_test_has("lv2apply"), "lv2apply", "install lilv-utils");
    compare("lv2apply", lv2apply_command, true, false);
    compare("lv2apply", lv2apply_command_turned, true, true);
 }
@@ -277,18 +268,16 @@ static void lv2apply_gives_the_bench_s_samples(void** state)
 static void ffmpeg_gives_the_bench_s_samples(void** state)
 {
    (void)state;
-   if (!is_installed("ffmpeg")) {
-      skip();
-   }
+   bm_test_want(bm_test_has("ffmpeg"), "ffmpeg", "install ffmpeg");
    compare("ffmpeg", ffmpeg_command, false, false);
 }
 
 static void gstreamer_gives_the_bench_s_samples(void** state)
 {
    (void)state;
-   if (!is_installed("gst-launch-1.0") || system("gst-inspect-1.0 lv2 >/dev/null 2>&1") != 0) {
-      skip();
-   }
+   bm_test_want(bm_test_has("gst-launch-1.0"), "gst-launch-1.0", "install gstreamer1.0-tools");
+   bm_test_want(system("gst-inspect-1.0 lv2 >/dev/null 2>&1") == 0, "GStreamer's lv2",
+                "install gstreamer1.0-plugins-bad");
    make_bundle_for_gstreamer();
    /* Its audio filters have as many channels out as in. */
    compare("gstreamer", gstreamer_command, true, false);
@@ -297,9 +286,7 @@ static void gstreamer_gives_the_bench_s_samples(void** state)
 static void lv2bench_runs_every_plugin(void** state)
 {
    (void)state;
-   if (!is_installed("lv2bench")) {
-      skip();
-   }
+   bm_test_want(bm_test_has("lv2bench"), "lv2bench", "install lilv-utils");
    char command[256];
    snprintf(command, sizeof command, "lv2bench >%s/lv2bench.txt 2>/dev/null", folder);
    assert_int_equal(system(command), 0);

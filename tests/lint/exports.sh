@@ -2,7 +2,7 @@
 # If this fails, two bundles in one host can call into each other: a library shows more than LV2 asks for.
 # exports.sh BUNDLE
 set -eu
-command -v nm >/dev/null || exit 77
+"$(dirname "$0")/../want" nm binutils || exit $?
 failed=0
 for library in "$1"/*.so; do
    shown=$(nm -D --defined-only "$library" | awk '{ print $3 }')

@@ -2,7 +2,7 @@
 # If this fails, a strict host may refuse the bundle or draw it wrongly. Validates it against the LV2 schemas with
 # Debian's lv2_validate. turtle.sh BUNDLE
 set -eu
-command -v lv2_validate >/dev/null || exit 77
+"$(dirname "$0")/../want" sord_validate sordi || exit $?
 log=$(mktemp)
 trap 'rm -f "$log"' EXIT
 lv2_validate "$1"/*.ttl >"$log" 2>&1 || true

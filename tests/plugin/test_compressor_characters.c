@@ -220,7 +220,7 @@ int main(void)
 {
    if (!bm_recordings_are_there() || !bm_recording_phrase_is_there("guit_em9") ||
        !bm_recording_phrase_is_there("guit_e_fifths")) {
-      return BM_RECORDINGS_SKIP;
+      return bm_test_missing("a recording", "run tests/recordings/fetch, install sonic-pi-samples");
    }
    if (!hosted_open()) {
       return 1;

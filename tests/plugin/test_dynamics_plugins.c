@@ -434,7 +434,7 @@ static void a_bypass_does_not_make_match_start_again(void** state)
 int main(void)
 {
    if (!bm_recordings_are_there() || !bm_recording_phrase_is_there("guit_em9")) {
-      return BM_RECORDINGS_SKIP;
+      return bm_test_missing("a recording", "run tests/recordings/fetch, install sonic-pi-samples");
    }
    if (!hosted_open()) {
       return 1;

@@ -219,7 +219,7 @@ static void no_preset_is_left_out(void** state)
 int main(void)
 {
    if (!bm_recordings_are_there() || !bm_recording_phrase_is_there("guit_em9")) {
-      return BM_RECORDINGS_SKIP;
+      return bm_test_missing("a recording", "run tests/recordings/fetch, install sonic-pi-samples");
    }
    if (!hosted_open_with(folder)) {
       return 1;

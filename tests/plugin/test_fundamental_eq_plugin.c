@@ -270,9 +270,7 @@ static void follow_moves_with_the_part(void** state)
 static void follow_names_the_recorded_notes(void** state)
 {
    (void)state;
-   if (!bm_recordings_are_there()) {
-      skip();
-   }
+   bm_test_want(bm_recordings_are_there(), "the recorded notes", "run tests/recordings/fetch");
    int n_right = 0;
    int n_notes = 0;
    for (int key = BM_RECORDINGS_LOWEST_KEY; key <= BM_RECORDINGS_HIGHEST_KEY; ++key) {

@@ -92,7 +92,7 @@ static void noise_has_no_lowest_note(void** state)
 int main(void)
 {
    if (!bm_recordings_are_there()) {
-      return BM_RECORDINGS_SKIP;
+      return bm_test_missing("the recorded notes", "run tests/recordings/fetch");
    }
    close(mkstemps(path, 4));
    const struct CMUnitTest tests[] = {

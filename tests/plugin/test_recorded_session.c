@@ -187,9 +187,7 @@ static Outcome render(const char* text, double lowest_note_hz, float* note_trace
 static void a_double_of_recorded_notes_keeps_its_bass_loses_its_rumble_and_its_boom(void** state)
 {
    (void)state;
-   if (!bm_recordings_are_there()) {
-      skip();
-   }
+   bm_test_want(bm_recordings_are_there(), "the recorded notes", "run tests/recordings/fetch");
    float* first = perform(1);
    float* second = perform(2);
    write_take("first.wav", first, PART_FRAMES, 1);
@@ -247,9 +245,7 @@ static void recorded_phrases_come_out_cleared_and_as_wide_as_they_were(void** st
    static const char* const names[] = {"guit_em9", "guit_e_fifths"};
    static const double lowest_hz[] = {82.407, 164.814};
    for (size_t i = 0; i < sizeof names / sizeof *names; ++i) {
-      if (!bm_recording_phrase_is_there(names[i])) {
-         skip();
-      }
+      bm_test_want(bm_recording_phrase_is_there(names[i]), names[i], "install sonic-pi-samples");
       BmRecording phrase = bm_recording_phrase(names[i], RATE_HZ, 0.0);
       float* samples = calloc((size_t)phrase.n_frames * 2, sizeof *samples);
       assert_non_null(samples);

@@ -381,7 +381,7 @@ static void a_preamps_gain_is_turned_without_a_leap_while_match_is_on(void** sta
 int main(void)
 {
    if (!bm_recordings_are_there()) {
-      return BM_RECORDINGS_SKIP;
+      return bm_test_missing("the recorded notes", "run tests/recordings/fetch");
    }
    if (!hosted_open()) {
       return 1;

@@ -111,9 +111,7 @@ static void the_take_meter_meets_ebu_tech_3341_and_3342(void** state)
 static void the_take_meter_tells_what_the_bench_measures(void** state)
 {
    (void)state;
-   if (!bm_recording_phrase_is_there("guit_em9")) {
-      skip();
-   }
+   bm_test_want(bm_recording_phrase_is_there("guit_em9"), "guit_em9", "install sonic-pi-samples");
    BmRecording phrase = bm_recording_phrase("guit_em9", 48000.0, 0.0);
    assert_int_equal(phrase.n_channels, 2);
    const Pair sound = pair_new(phrase.n_frames);
@@ -331,9 +329,7 @@ static void noise_around_the_head_differs_between_the_ears_as_the_file_says(void
 {
    (void)state;
    const Head head = head_new();
-   if (!head.file) {
-      skip();
-   }
+   bm_test_want(head.file, "the measured head", "install libmysofa1");
    for (double azimuth = -90.0; azimuth <= 90.0; azimuth += 30.0) {
       const Pair in = pair_new(NOISE_FRAMES);
       const Pair out = pair_new(NOISE_FRAMES);

@@ -11,9 +11,6 @@
 #define BM_RECORDINGS_LOWEST_KEY 38
 #define BM_RECORDINGS_HIGHEST_KEY 74
 
-/** What a test program returns to meson when the recordings are not there. */
-#define BM_RECORDINGS_SKIP 77
-
 typedef struct {
    double* samples; /* [n_frames * n_channels], interleaved, full scale 1.0 */
    uint32_t n_frames;
@@ -23,7 +20,7 @@ typedef struct {
 
 /**
    Say whether the notes are there, in the folder that the environment variable BM_RECORDINGS names, else
-   where tests/recordings/fetch puts them by itself. If not, prints how to get them.
+   where tests/recordings/fetch puts them by itself.
 */
 bool bm_recordings_are_there(void);
 

@@ -85,7 +85,7 @@ static void a_change_of_rate_keeps_pitch_and_length(void** state)
 int main(void)
 {
    if (!bm_recordings_are_there()) {
-      return BM_RECORDINGS_SKIP;
+      return bm_test_missing("the recorded notes", "run tests/recordings/fetch");
    }
    const struct CMUnitTest tests[] = {
       cmocka_unit_test(every_recorded_note_sounds_as_its_name_says),

@@ -23,6 +23,72 @@ static inline bool bm_test_is_emulated(void)
    return getenv("BM_EMULATED");
 }
 
+/** Whether this build is for the address sanitizer: hosts that are not cannot load its plugins. */
+#if defined(__SANITIZE_ADDRESS__)
+#define BM_TEST_ADDRESS_SANITIZED 1
+#elif defined(__has_feature)
+#if __has_feature(address_sanitizer)
+#define BM_TEST_ADDRESS_SANITIZED 1
+#endif
+#endif
+#ifndef BM_TEST_ADDRESS_SANITIZED
+#define BM_TEST_ADDRESS_SANITIZED 0
+#endif
+
+/* A program in which anything was left out counts as skipped. What only wants installing is no excuse in
+   tests/run, which installs everything: there it fails. tests/want does the same for scripts. */
+enum { BM_TEST_SKIPPED = 77 };
+static int bm_test_n_left_out;
+
+/** Whether a program is on the path. */
+static inline bool bm_test_has(const char* program)
+{
+   char command[256];
+   snprintf(command, sizeof command, "command -v %s >/dev/null 2>&1", program);
+   return system(command) == 0;
+}
+
+/** Tell in a line that `what` is missing and what helps; return what main() is to return then. */
+static inline int bm_test_missing(const char* what, const char* remedy)
+{
+   fprintf(stderr, "missing: %s; %s\n", what, remedy);
+   return getenv("BM_ALL_INSTALLED") ? 1 : BM_TEST_SKIPPED;
+}
+
+/** What main() is to return after all tests. */
+static inline int bm_test_result(int n_failed)
+{
+   return n_failed ? 1 : bm_test_n_left_out ? BM_TEST_SKIPPED : 0;
+}
+#undef cmocka_run_group_tests
+#define cmocka_run_group_tests(tests, set_up, tear_down)                                                     \
+   bm_test_result(_cmocka_run_group_tests(#tests, tests, sizeof(tests) / sizeof(tests)[0], set_up, tear_down))
+
+#undef skip
+#define bm_test_skip()                                                                                       \
+   do {                                                                                                      \
+      ++bm_test_n_left_out;                                                                                  \
+      _skip(__FILE__, __LINE__);                                                                             \
+   } while (0)
+
+/** Leave out the rest of a test because of something in this machine that no package mends. */
+#define bm_test_leave_out(why)                                                                               \
+   do {                                                                                                      \
+      fprintf(stderr, "left out: %s\n", why);                                                                \
+      bm_test_skip();                                                                                        \
+   } while (0)
+
+/** Leave out the rest of a test, or fail it in tests/run, unless `is_there`. */
+#define bm_test_want(is_there, what, remedy)                                                                 \
+   do {                                                                                                      \
+      if (!(is_there)) {                                                                                     \
+         if (bm_test_missing(what, remedy) != BM_TEST_SKIPPED) {                                             \
+            fail();                                                                                          \
+         }                                                                                                   \
+         bm_test_skip();                                                                                     \
+      }                                                                                                      \
+   } while (0)
+
 /** How many cases to try: `n`, or `few` where the processor is emulated. */
 static inline uint32_t bm_test_count(uint32_t n, uint32_t few)
 {

@@ -474,10 +474,8 @@ static void the_lowest_note_of_a_recorded_phrase_is_learned(void** state)
       double from_s;
    } phrases[] = {{"guit_em9", 40, 4.0}, {"guit_e_fifths", 52, 3.0}};
    for (int i = 0; i < 2; ++i) {
-      if (!bm_recording_phrase_is_there(phrases[i].name)) {
-         print_message("%s is not there: install sonic-pi-samples\n", phrases[i].name);
-         skip();
-      }
+      bm_test_want(bm_recording_phrase_is_there(phrases[i].name), phrases[i].name,
+                   "install sonic-pi-samples");
       BmRecording r = bm_recording_phrase(phrases[i].name, 0.0, 0.0);
       assert_int_equal(r.n_channels, 2);
       assert_int_equal(bm_lowest_note_init(&tracker, r.rate_hz), BM_OK);
@@ -502,7 +500,7 @@ static void the_lowest_note_of_a_recorded_phrase_is_learned(void** state)
 int main(void)
 {
    if (!bm_recordings_are_there()) {
-      return BM_RECORDINGS_SKIP;
+      return bm_test_missing("the recorded notes", "run tests/recordings/fetch");
    }
    const struct CMUnitTest tests[] = {
       cmocka_unit_test(every_recorded_note_is_named),

@@ -8,8 +8,6 @@
 
 #include <mysofa.h>
 
-#define SKIPPED 77
-
 static struct MYSOFA_HRTF* file;
 static BmMeasuredHead measured;
 
@@ -144,8 +142,7 @@ int main(void)
    int error = 0;
    file = mysofa_load(BM_HEAD_RESPONSE_FILE, &error);
    if (!file) {
-      printf("skipped: no head responses here; install libmysofa1\n");
-      return SKIPPED;
+      return bm_test_missing("the measured head", "install libmysofa1");
    }
    mysofa_tospherical(file);
    measured = (BmMeasuredHead){.n_positions = file->M,
