@@ -424,7 +424,10 @@ def port_text(writer, index, types, node, group=None):
     return "[\n\t\t" + " ;\n\t\t".join(pairs) + "\n\t]"
 
 
-def write_plugin(source):
+def write_plugin(source, with_control_groups=True):
+    if not with_control_groups:
+        source.graph.remove((None, PG.group, None))
+        source.own.remove((None, RDF.type, PG.Group))
     writer = Writer(source.graph)
     classes = sorted(c for c in source.graph.objects(source.plugin, RDF.type) if c != BM.Processor)
     project = URIRef("urn:bookmatch")
@@ -573,6 +576,7 @@ def main():
     parser.add_argument("shared")
     parser.add_argument("plugins", nargs="+")
     parser.add_argument("-o", "--output", required=True)
+    parser.add_argument("--no-control-groups", action="store_true", help="leave out which controls stand together")
     parser.add_argument("--depfile", help="write here, as a make rule, which files were read")
     arguments = parser.parse_args()
     try:
@@ -580,7 +584,7 @@ def main():
         if arguments.kind == "manifest":
             text = write_manifest(sources)
         elif arguments.kind == "plugin":
-            text = write_plugin(sources[0])
+            text = write_plugin(sources[0], not arguments.no_control_groups)
         else:
             text = write_header(sources[0])
     except (SourceError, OSError) as error:
