@@ -383,6 +383,53 @@ static void every_preset_sounds_the_same_whatever_stood_before(void** state)
    hosted_for_every_plugin(check_presets);
 }
 
+static const BmPort* input_of(const BmPlugin* plugin, const char* symbol)
+{
+   for (uint32_t i = 0; i < plugin->n_ports; ++i) {
+      if (control_input(plugin, i) && !strcmp(plugin->ports[i].symbol, symbol)) {
+         return &plugin->ports[i];
+      }
+   }
+   return NULL;
+}
+
+/* With nothing of it in the mix, a plugin is a gain and its latency; 6 dB of both gains. */
+static void check_dry_mix(const BmPlugin* plugin)
+{
+   const BmPort* mix = input_of(plugin, "mix");
+   if (!mix) {
+      return;
+   }
+   Audio in = plucks(N_FRAMES);
+   Audio out = audio_new(N_FRAMES);
+   BmInstance* instance = hosted_instance(plugin, RATE_HZ);
+   bm_instance_set(instance, mix->index, 0.0F);
+   bm_instance_set(instance, input_of(plugin, "input_gain")->index, 9.0F);
+   bm_instance_set(instance, input_of(plugin, "output_gain")->index, -3.0F);
+   run_on(instance, &in, &out, 0, 1000);
+   const uint32_t latency = (uint32_t)bm_instance_get(instance, plugin->latency->index);
+   for (uint32_t c = 0; c < plugin->n_audio_out; ++c) {
+      const float* x = in.channels[c < plugin->n_audio_in ? c : 0];
+      for (uint32_t i = latency; i < N_FRAMES; ++i) {
+         const double expected = (double)x[i - latency] * pow(10.0, 6.0 / 20.0);
+         if (!(fabs((double)out.channels[c][i] - expected) < 1e-6)) {
+            fail_msg("%s: mix 0, channel %u, frame %u: %g, not %g", plugin->uri, c, i,
+                     (double)out.channels[c][i], expected);
+         }
+      }
+   }
+   cases_add(plugin->uri, "nothing in the mix", 1);
+   bm_instance_free(instance);
+   audio_free(&in);
+   audio_free(&out);
+}
+
+static void every_plugin_with_nothing_in_the_mix_is_the_take_at_its_gains(void** state)
+{
+   (void)state;
+   hosted_for_every_plugin(check_dry_mix);
+}
+
 /* Where left is not right: a side is left without right, takes and walls have places. */
 static bool has_sides(const BmPlugin* plugin)
 {
@@ -580,6 +627,7 @@ int main(void)
       cmocka_unit_test(every_plugin_runs_at_odd_rates_from_8_to_384_khz),
       cmocka_unit_test(every_plugin_refuses_absurd_rates_in_one_line),
       cmocka_unit_test(every_preset_sounds_the_same_whatever_stood_before),
+      cmocka_unit_test(every_plugin_with_nothing_in_the_mix_is_the_take_at_its_gains),
       cmocka_unit_test(right_is_treated_as_left_is),
       cmocka_unit_test(every_output_of_every_plugin_shows_what_it_hears),
       cmocka_unit_test(every_latency_told_is_the_latency_measured),
