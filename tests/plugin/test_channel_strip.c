@@ -101,6 +101,7 @@ static void set_at_random(BmInstance* strip, uint64_t* seed)
 static void run(BmInstance* instance, HostedTake* take)
 {
    HostedTake out = hosted_take_new(take->n_frames);
+   assert_int_equal(take->n_frames % BLOCK, 0);
    for (uint32_t start = 0; start < take->n_frames; start += BLOCK) {
       const float* from[2] = {take->channel[0] + start, take->channel[1] + start};
       float* to[2] = {out.channel[0] + start, out.channel[1] + start};
@@ -522,6 +523,29 @@ static void check_turns(BmInstance* strip, const char* control, const char* what
    hosted_take_free(&in);
 }
 
+/* What comes in gets ready for 40 ms; a gain that was set with it waits for it. */
+static void a_gain_set_with_a_switch_is_heard_with_it(void** state)
+{
+   (void)state;
+   enum { WAIT = HOSTED_RATE_HZ / 25 };
+   HostedTake takes[2];
+   for (int changes = 0; changes < 2; ++changes) {
+      BmInstance* strip = hosted_new(STRIP "stereo", HOSTED_RATE_HZ);
+      hosted_set_all(strip, "eq_in 1 eq_bell2_gain 6");
+      run_for(strip, HOSTED_RATE_HZ / 2);
+      if (changes) {
+         hosted_set_all(strip, "character1 4 input_gain -6 output_gain -6");
+      }
+      takes[changes] = noise(HOSTED_RATE_HZ);
+      run(strip, &takes[changes]);
+      bm_instance_free(strip);
+   }
+   assert_memory_equal(takes[1].channel[0], takes[0].channel[0], WAIT * sizeof(float));
+   assert_true(level_db(&takes[1], 4 * WAIT, 8 * WAIT) < level_db(&takes[0], 4 * WAIT, 8 * WAIT) - 6.0);
+   hosted_take_free(&takes[0]);
+   hosted_take_free(&takes[1]);
+}
+
 /* What was found out about the level of a setting goes with it when another takes its place. */
 static void a_setting_remembered_anew_is_compared_at_its_own_level(void** state)
 {
@@ -806,6 +830,7 @@ int main(void)
       cmocka_unit_test(a_stage_that_comes_in_after_a_rest_finds_the_take_where_it_would_have_been),
       cmocka_unit_test(every_control_of_the_mono_strip_is_heard),
       cmocka_unit_test(a_remembered_setting_sounds_as_it_was_set_and_comes_back_with_the_session),
+      cmocka_unit_test(a_gain_set_with_a_switch_is_heard_with_it),
       cmocka_unit_test(a_setting_remembered_anew_is_compared_at_its_own_level),
       cmocka_unit_test(who_compares_hears_no_difference_in_level_at_any_moment),
       cmocka_unit_test(who_compares_in_a_hurry_hears_no_click_and_ends_with_what_was_asked_for_last),

@@ -430,6 +430,60 @@ static void every_plugin_with_nothing_in_the_mix_is_the_take_at_its_gains(void**
    hosted_for_every_plugin(check_dry_mix);
 }
 
+static double furthest(const BmPlugin* plugin, const Audio* a, const Audio* b, uint32_t from)
+{
+   double most = 0.0;
+   for (uint32_t c = 0; c < plugin->n_audio_out; ++c) {
+      for (uint32_t i = from; i < a->n_frames; ++i) {
+         most = fmax(most, fabs((double)a->channels[c][i] - (double)b->channels[c][i]));
+      }
+   }
+   return most;
+}
+
+/* A host that has bounced goes back to the quality it had set. */
+static void check_after_rendering(const BmPlugin* plugin)
+{
+   enum { LIVE, RENDERING, AFTERWARDS, N_WAYS };
+   const BmPort* rendering = NULL;
+   for (uint32_t i = 0; i < plugin->n_ports; ++i) {
+      rendering = plugin->ports[i].is_free_wheeling ? &plugin->ports[i] : rendering;
+   }
+   if (!rendering) {
+      return;
+   }
+   Audio in = plucks(N_FRAMES);
+   Audio out[N_WAYS];
+   for (int way = 0; way < N_WAYS; ++way) {
+      out[way] = audio_new(N_FRAMES);
+      BmInstance* instance = hosted_instance(plugin, RATE_HZ);
+      bm_instance_set(instance, input_of(plugin, "input_gain")->index, 12.0F);
+      bm_instance_set(instance, rendering->index, way == LIVE ? 0.0F : 1.0F);
+      run(instance, &in, &out[way], 0, 1000);
+      bm_instance_set(instance, rendering->index, way == RENDERING ? 1.0F : 0.0F);
+      run_on(instance, &in, &out[way], 1000, 1000);
+      bm_instance_free(instance);
+   }
+   const uint32_t from = N_FRAMES - 4000;
+   const double by_quality = furthest(plugin, &out[RENDERING], &out[LIVE], from);
+   const double left = furthest(plugin, &out[AFTERWARDS], &out[LIVE], from);
+   if (left > 0.5 * by_quality) {
+      fail_msg("%s: %g off what it was before rendering, which changes it by %g", plugin->uri, left,
+               by_quality);
+   }
+   cases_add(plugin->uri, "after rendering", 1);
+   audio_free(&in);
+   for (int way = 0; way < N_WAYS; ++way) {
+      audio_free(&out[way]);
+   }
+}
+
+static void every_plugin_goes_back_to_its_quality_after_rendering(void** state)
+{
+   (void)state;
+   hosted_for_every_plugin(check_after_rendering);
+}
+
 /* Where left is not right: a side is left without right, takes and walls have places. */
 static bool has_sides(const BmPlugin* plugin)
 {
@@ -628,6 +682,7 @@ int main(void)
       cmocka_unit_test(every_plugin_refuses_absurd_rates_in_one_line),
       cmocka_unit_test(every_preset_sounds_the_same_whatever_stood_before),
       cmocka_unit_test(every_plugin_with_nothing_in_the_mix_is_the_take_at_its_gains),
+      cmocka_unit_test(every_plugin_goes_back_to_its_quality_after_rendering),
       cmocka_unit_test(right_is_treated_as_left_is),
       cmocka_unit_test(every_output_of_every_plugin_shows_what_it_hears),
       cmocka_unit_test(every_latency_told_is_the_latency_measured),
