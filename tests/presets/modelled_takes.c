@@ -1,12 +1,10 @@
 /* SPDX-License-Identifier: ISC */
-#include "modelled_takes.h"
+#include "preset_takes.h"
 
 #include "part.h"
 #include "performance.h"
 #include "recording.h"
 #include "take_file.h"
-
-#include <sndfile.h>
 
 #include <math.h>
 #include <stdio.h>
@@ -82,23 +80,36 @@ static const BmInstrument double_bass = {
 /* Which part is played on what, and where in it the take begins. */
 typedef struct {
    const char* name;
-   const char* part;
+   const char* part;               /* under PARTS_DIR */
    const BmInstrument* instrument; /* NULL: the part's */
    double from_s;
+   double lowest_hz;           /* of the instrument as it is tuned */
    const char* microphones[2]; /* a pair that mono survives: 3 dB are the presets' limit */
+   bool is_double;             /* two performances, one to either side */
 } Plucked;
 
+/* Each side of a double also holds some of the other, or no preset could open it and survive mono. */
+#define DOUBLE_SHARED 0.4
+
+#define SONG "demo-sessions/takes/parts/"
+#define OWN "tests/presets/parts/"
+
 static const Plucked plucked[] = {
-   {"strummed", "strummed", NULL, 9.0, {"body", "neck"}},
-   {"picked", "picked", NULL, 10.0, {"body", "neck"}},
-   {"nylon", "nylon", NULL, 10.0, {"body", "neck"}},
-   {"twelve-string", "twelve-string", NULL, 6.0, {"close", "body"}},
-   {"baritone", "baritone", NULL, 8.0, {"body", "neck"}},
-   {"ukulele", "ukulele", NULL, 6.0, {"body", "neck"}},
-   {"mandolin", "mandolin", NULL, 4.0, {"close", "body"}},
-   {"banjo", "mandolin", &banjo, 8.0, {"body", "neck"}},
-   {"resonator", "picked", &resonator, 10.0, {"body", "neck"}},
-   {"double-bass", "mandolin", &double_bass, 0.0, {"body", "neck"}},
+   {"strummed", SONG "strummed", NULL, 9.0, 82.407, {"body", "neck"}, false},
+   {"held chords", SONG "strummed", NULL, 0.0, 82.407, {"body", "neck"}, false},
+   {"doubled", SONG "strummed", NULL, 9.0, 82.407, {"body", "body"}, true},
+   {"picked", SONG "picked", NULL, 10.0, 82.407, {"body", "neck"}, false},
+   {"arpeggio", OWN "arpeggio", NULL, 0.0, 82.407, {"body", "neck"}, false},
+   {"nylon", SONG "nylon", NULL, 10.0, 82.407, {"body", "neck"}, false},
+   {"twelve-string", SONG "twelve-string", NULL, 6.0, 82.407, {"close", "body"}, false},
+   {"baritone", SONG "baritone", NULL, 8.0, 61.735, {"body", "neck"}, false},
+   {"sparse baritone", SONG "baritone", NULL, 0.0, 61.735, {"body", "neck"}, false},
+   {"ukulele", SONG "ukulele", NULL, 6.0, 261.626, {"body", "neck"}, false},
+   {"mandolin", OWN "chop-and-tune", NULL, 0.0, 195.998, {"close", "body"}, false},
+   {"tremolo", OWN "tremolo", NULL, 0.0, 195.998, {"body", "body"}, true},
+   {"banjo", OWN "roll", &banjo, 0.0, 146.832, {"body", "neck"}, false},
+   {"resonator", SONG "picked", &resonator, 10.0, 97.999, {"close", "body"}, false},
+   {"double-bass", OWN "walk", &double_bass, 0.0, 41.203, {"body", "neck"}, false},
 };
 
 /* Only what happens in the window. */
@@ -121,9 +132,7 @@ static bool play(const Plucked* plan, double duration_s, BmTakeAudio* audio)
    char path[512];
    char message[BM_PART_MESSAGE_MAX];
    static BmPart part;
-   BmPerformance performance;
-   BmRecording recording;
-   snprintf(path, sizeof path, "%s/%s.part", BM_PARTS_DIR, plan->part);
+   snprintf(path, sizeof path, "%s/%s.part", PROJECT_DIR, plan->part);
    if (!bm_part_read(&part, path, message)) {
       fprintf(stderr, "%s\n", message);
       return false;
@@ -131,22 +140,64 @@ static bool play(const Plucked* plan, double duration_s, BmTakeAudio* audio)
    part.instrument = plan->instrument ? plan->instrument : part.instrument;
    const BmMicrophone* pair[2] = {bm_microphone_find(plan->microphones[0]),
                                   bm_microphone_find(plan->microphones[1])};
-   if (!bm_performance_play(&performance, &part, SEED)) {
-      return false;
-   }
-   crop(&performance, plan->from_s, duration_s);
-   const bool is_made =
-      bm_recording_make(&recording, part.instrument, &performance, pair, 2, audio->sample_rate_hz, SEED);
-   for (uint32_t c = 0; is_made && c < 2; ++c) {
-      for (uint32_t i = 0; i < audio->n_frames && i < recording.n_frames; ++i) {
-         audio->channels[c][i] = recording.channels[c][i];
+   const uint32_t n_performances = plan->is_double ? 2 : 1;
+   for (uint32_t p = 0; p < n_performances; ++p) {
+      BmPerformance performance;
+      BmRecording recording;
+      if (!bm_performance_play(&performance, &part, SEED + p)) {
+         return false;
       }
-   }
-   if (is_made) {
+      crop(&performance, plan->from_s, duration_s);
+      const bool is_made = bm_recording_make(&recording, part.instrument, &performance, pair, 2,
+                                             audio->sample_rate_hz, SEED + p);
+      bm_performance_free(&performance);
+      if (!is_made) {
+         return false;
+      }
+      for (uint32_t c = 0; c < 2; ++c) {
+         const double gain = !plan->is_double || c == p ? 1.0 : DOUBLE_SHARED;
+         for (uint32_t i = 0; i < audio->n_frames && i < recording.n_frames; ++i) {
+            audio->channels[c][i] += gain * recording.channels[c][i];
+         }
+      }
       bm_recording_free(&recording);
    }
-   bm_performance_free(&performance);
-   return is_made;
+   return true;
+}
+
+static double white(uint64_t* seed)
+{
+   *seed = *seed * 6364136223846793005ULL + 1442695040888963407ULL;
+   return (double)(int64_t)(*seed >> 11) / (double)(1LL << 52) - 1.0;
+}
+
+/* What lies under the notes of any take: the stand, a foot, the street. */
+#define RUMBLE_HZ 30.0
+#define RUMBLE_Q 2.0
+#define RUMBLE_DB (-30.0) /* under the take */
+
+static void add_rumble(BmTakeAudio* audio)
+{
+   uint64_t seed = SEED;
+   for (uint32_t c = 0; c < audio->n_channels; ++c) {
+      double power[2] = {1e-20, 1e-20};
+      double* rumble = calloc(audio->n_frames, sizeof *rumble);
+      double low = 0.0;
+      double band = 0.0;
+      const double g = 2.0 * PI * RUMBLE_HZ / audio->sample_rate_hz;
+      for (uint32_t i = 0; rumble && i < audio->n_frames; ++i) {
+         low += g * band; /* Chamberlin's filter (common practice), far below its limit */
+         band += g * (white(&seed) - low - band / RUMBLE_Q);
+         rumble[i] = low;
+         power[0] += low * low;
+         power[1] += audio->channels[c][i] * audio->channels[c][i];
+      }
+      const double gain = pow(10.0, 0.05 * RUMBLE_DB) * sqrt(power[1] / power[0]);
+      for (uint32_t i = 0; rumble && i < audio->n_frames; ++i) {
+         audio->channels[c][i] += gain * rumble[i];
+      }
+      free(rumble);
+   }
 }
 
 /* A bowed string at the bridge: Helmholtz motion gives a sawtooth force (Fletcher & Rossing, ch. 10), heard
@@ -164,6 +215,9 @@ typedef struct {
 typedef struct {
    const char* name;
    double note_s;
+   double swell_s;  /* from soft to loud and back */
+   double swell_db; /* between them */
+   double lowest_hz;
    int keys[N_BOWED_NOTES];
    BowedMode modes[N_BOWED_MODES];
 } Bowed;
@@ -171,6 +225,9 @@ typedef struct {
 static const Bowed bowed[] = {
    {"violin",
     0.8,
+    1.0,
+    0.0,
+    195.998,
     {62, 69, 67, 74, 71, 69},
     {{275.0, 12.0, {1.0, 0.8}},
      {460.0, 18.0, {1.0, 1.2}},
@@ -179,6 +236,20 @@ static const Bowed bowed[] = {
      {2600.0, 2.0, {0.9, 0.7}}}},
    {"cello",
     1.2,
+    1.0,
+    0.0,
+    65.406,
+    {48, 43, 50, 55, 52, 48},
+    {{102.0, 12.0, {1.0, 0.8}},
+     {178.0, 16.0, {1.1, 1.3}},
+     {232.0, 16.0, {1.0, 0.9}},
+     {600.0, 4.0, {0.6, 0.6}},
+     {1800.0, 2.0, {0.7, 0.5}}}},
+   {"cello that swells",
+    1.2,
+    3.0,
+    12.0,
+    65.406,
     {48, 43, 50, 55, 52, 48},
     {{102.0, 12.0, {1.0, 0.8}},
      {178.0, 16.0, {1.1, 1.3}},
@@ -186,12 +257,6 @@ static const Bowed bowed[] = {
      {600.0, 4.0, {0.6, 0.6}},
      {1800.0, 2.0, {0.7, 0.5}}}},
 };
-
-static double white(uint64_t* seed)
-{
-   *seed = *seed * 6364136223846793005ULL + 1442695040888963407ULL;
-   return (double)(int64_t)(*seed >> 11) / (double)(1LL << 52) - 1.0;
-}
 
 static void bow(const Bowed* plan, BmTakeAudio* audio)
 {
@@ -224,7 +289,9 @@ static void bow(const Bowed* plan, BmTakeAudio* audio)
       const double at = phase * SAW_POINTS;
       const int k = (int)at;
       const double wave = saw[k] + (at - k) * (saw[(k + 1) % SAW_POINTS] - saw[k]);
-      const double force = stroke * (wave + 0.05 * white(&seed));
+      const double swell =
+         pow(10.0, -0.05 * plan->swell_db * (0.5 + 0.5 * cos(2.0 * PI * t / plan->swell_s)));
+      const double force = swell * stroke * (wave + 0.05 * white(&seed));
       for (int m = 0; m < N_BOWED_MODES; ++m) {
          /* A band-pass as a state-variable filter, trapezoidal (Zavalishin; common practice). */
          const BowedMode* mode = &plan->modes[m];
@@ -240,36 +307,22 @@ static void bow(const Bowed* plan, BmTakeAudio* audio)
    }
 }
 
-static bool read_phrase(BmTakeAudio* audio)
-{
-   SF_INFO info = {0};
-   SNDFILE* file = sf_open("/usr/share/sonic-pi/samples/guit_em9.flac", SFM_READ, &info);
-   if (!file || info.channels != 2 || info.samplerate != MODELLED_RATE_HZ) {
-      fprintf(stderr, "guit_em9 of Debian's sonic-pi-samples is not there: tests/set-up brings it\n");
-      sf_close(file);
-      return false;
-   }
-   float pair[2];
-   for (uint32_t i = 0; i < audio->n_frames && sf_readf_float(file, pair, 1) == 1; ++i) {
-      audio->channels[0][i] = (double)pair[0];
-      audio->channels[1][i] = (double)pair[1];
-   }
-   sf_close(file);
-   return true;
-}
+/* Long enough for two swells. */
+#define DURATION_S 4.5
+#define SWELLS_DURATION_S 7.5
 
-static bool make(const char* name, double duration_s, BmTakeAudio* audio)
+static bool make(const char* name, PresetTake* take, BmTakeAudio* audio)
 {
-   if (!strcmp(name, "phrase")) {
-      return read_phrase(audio);
-   }
+   const double duration_s = (double)audio->n_frames / audio->sample_rate_hz;
    for (size_t i = 0; i < sizeof plucked / sizeof *plucked; ++i) {
       if (!strcmp(name, plucked[i].name)) {
+         take->lowest_hz = plucked[i].lowest_hz;
          return play(&plucked[i], duration_s, audio);
       }
    }
    for (size_t i = 0; i < sizeof bowed / sizeof *bowed; ++i) {
       if (!strcmp(name, bowed[i].name)) {
+         take->lowest_hz = bowed[i].lowest_hz;
          bow(&bowed[i], audio);
          return true;
       }
@@ -278,19 +331,20 @@ static bool make(const char* name, double duration_s, BmTakeAudio* audio)
    return false;
 }
 
-bool modelled_take(const char* name, double duration_s, ModelledTake* take)
+bool preset_take(const char* name, PresetTake* take)
 {
-   BmTakeAudio audio = {.sample_rate_hz = MODELLED_RATE_HZ,
-                        .n_channels = 2,
-                        .n_frames = (uint32_t)(duration_s * MODELLED_RATE_HZ)};
-   *take = (ModelledTake){.n_frames = audio.n_frames};
+   const double duration_s = strstr(name, "swells") ? SWELLS_DURATION_S : DURATION_S;
+   BmTakeAudio audio = {
+      .sample_rate_hz = PRESET_RATE_HZ, .n_channels = 2, .n_frames = (uint32_t)(duration_s * PRESET_RATE_HZ)};
+   *take = (PresetTake){.n_frames = audio.n_frames};
    for (int c = 0; c < 2; ++c) {
       audio.channels[c] = calloc(audio.n_frames, sizeof(double));
       take->channel[c] = calloc(audio.n_frames, sizeof(float));
    }
    const bool is_made = audio.channels[0] && audio.channels[1] && take->channel[0] && take->channel[1] &&
-                        make(name, duration_s, &audio);
+                        make(name, take, &audio);
    if (is_made) {
+      add_rumble(&audio);
       bm_take_set_level(&audio, SEED);
       for (uint32_t i = 0; i < audio.n_frames; ++i) {
          take->channel[0][i] = (float)audio.channels[0][i];
@@ -302,8 +356,14 @@ bool modelled_take(const char* name, double duration_s, ModelledTake* take)
    return is_made;
 }
 
-void modelled_take_free(ModelledTake* take)
+void preset_take_free(PresetTake* take)
 {
    free(take->channel[0]);
    free(take->channel[1]);
+   *take = (PresetTake){.n_frames = 0};
+}
+
+bool preset_takes_are_there(void)
+{
+   return true;
 }
