@@ -10,6 +10,7 @@
 #include <fcntl.h>
 #include <math.h>
 #include <pthread.h>
+#include <stdatomic.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
@@ -90,7 +91,10 @@ static bool is_cut_off(SNDFILE* file)
 /* Processor time for a header; hours of MP3, which are looked through whole, take less than one second. */
 #define BM_OPENING_S 4
 
+typedef enum { OPENING_GOES_ON, OPENING_IS_GIVEN_UP, OPENING_IS_DONE } OpeningState;
+
 typedef struct {
+   _Atomic OpeningState state;
    int fd;
    SF_INFO info;
    SNDFILE* file; /* or NULL, with: */
@@ -106,6 +110,10 @@ static void* open_sound(void* data)
       opening->error = sf_error(NULL);
       const char* reason = sf_strerror(NULL);
       snprintf(opening->reason, sizeof opening->reason, "%.*s", (int)strcspn(reason, "\n"), reason);
+   }
+   if (atomic_exchange(&opening->state, OPENING_IS_DONE) == OPENING_IS_GIVEN_UP) {
+      sf_close(opening->file);
+      free(opening);
    }
    return NULL;
 }
@@ -130,7 +138,7 @@ static bool has_ended(pthread_t thread)
 
 /* Open `fd`, which is closed with the sound, in a thread of its own: a header can be made so that libsndfile
    (1.2.0: a part of a LIST whose size wraps around) reads it in circles for ever. That thread is then left to
-   itself, and what it works on, too. */
+   itself, and so is what it works on: should it end after all, it cleans up. */
 static bool open_in_time(int fd, Opening* opened)
 {
    Opening* opening = bm_calloc(1, sizeof *opening);
@@ -140,9 +148,14 @@ static bool open_in_time(int fd, Opening* opened)
       open_sound(opening);
    } else if (!has_ended(thread)) {
       pthread_detach(thread);
-      return false;
+      if (atomic_exchange(&opening->state, OPENING_IS_GIVEN_UP) == OPENING_GOES_ON) {
+         return false;
+      }
    }
-   *opened = *opening;
+   opened->file = opening->file;
+   opened->info = opening->info;
+   opened->error = opening->error;
+   memcpy(opened->reason, opening->reason, sizeof opened->reason);
    free(opening);
    return true;
 }
