@@ -39,7 +39,7 @@
 */
 #define BM_TAPE_MOL_DBFS (-9.0)
 
-/* Coercivity of the layer (the major loop of saturation/hysteresis.h): bias fields are of that order. */
+/* Bias field at a setting of 1: of the order of the layer's coercivity (saturation/hysteresis.h). */
 #define BM_TAPE_NOMINAL_BIAS_A_M 20e3
 
 typedef struct {

@@ -67,7 +67,7 @@ typedef struct {
 double bm_triode_cathode_a(double grid_v, double plate_v);
 double bm_triode_grid_a(double grid_v);
 
-/** Solve a circuit: about 2 ms. */
+/** Solve a circuit: about 0.6 ms. */
 void bm_triode_init(BmTriode* self, const BmTriodeCircuit* circuit);
 
 /** The grid voltage, negative, at which the circuit biases itself by its cathode resistor. */

@@ -28,7 +28,7 @@ typedef struct {
    BmDrive drive;
 } BmTube;
 
-/** Set up; takes about 2 ms. Errors: BM_BAD_RATE. */
+/** Set up; takes about 0.6 ms. Errors: BM_BAD_RATE. */
 BmStatus bm_tube_init(BmTube* self, double sample_rate_hz);
 
 /** Set all controls; the first time after init or reset at once, then gliding. Real-time: yes. */

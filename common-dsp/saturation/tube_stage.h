@@ -56,7 +56,7 @@ typedef struct {
    } mem;
 } BmTubeStage;
 
-/** Set up for a circuit; takes about 2 ms. Errors: BM_BAD_RATE. */
+/** Set up for a circuit; takes about 0.6 ms. Errors: BM_BAD_RATE. */
 BmStatus bm_tube_stage_init(BmTubeStage* self, double sample_rate_hz, const BmTriodeCircuit* circuit);
 
 /** Set the grid drive at rest, -4 to 0 V, and the quality. First at once, then gliding. Real-time: yes. */
